@@ -1,0 +1,74 @@
+"""Licences of photographs: what was written, the SPDX id, and what it allows (licences.csv).
+
+Creative Commons URIs after creativecommons.org; SPDX ids after the SPDX licence list. Cautious defaults, not legal advice.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from tickvision.domain.tables import rows
+from tickvision.domain.vocabulary import clean
+
+NONE = "NOASSERTION"
+DEFAULT_ALLOWED = ("CC0-1.0", "CC-PDM-1.0", "CC-BY")
+_URI = re.compile(
+    r"creativecommons\.org/(?:licenses/(?P<kind>by(?:-nc)?(?:-nd|-sa)?)/(?P<version>\d\.\d)"
+    r"|publicdomain/(?P<public>zero|mark)/(?P<public_version>\d\.\d))",
+    re.IGNORECASE,
+)
+_TEXT = re.compile(
+    r"\bcc[ -]?(?P<kind>by(?:[ -]nc)?(?:[ -](?:nd|sa))?)\b(?:[ -]?v?(?P<version>\d(?:\.\d)?))?", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Licence:
+    """spdx: SPDX id, "NOASSERTION" if unreadable. family: spdx without version ("CC-BY"). uri: canonical or ""."""
+
+    spdx: str
+    uri: str
+
+    @property
+    def family(self) -> str:
+        """Return the id without its version; CC0-1.0 and CC-PDM-1.0 keep theirs."""
+        return self.spdx if self.spdx in ("CC0-1.0", "CC-PDM-1.0", NONE) else re.sub(r"-\d\.\d$", "", self.spdx)
+
+
+def parse(text: str) -> Licence:
+    """Return the licence that a URI, a short form or a sentence names; NOASSERTION if none can be read."""
+    written = clean(text)
+    match = _URI.search(written)
+    if match and match["kind"]:
+        return _cc(match["kind"].lower(), match["version"])
+    if match:
+        return _public(match["public"].lower(), match["public_version"])
+    if re.search(r"\bcc[ -]?0\b|\bcc[ -]zero\b", written, re.IGNORECASE):
+        return _public("zero", "1.0")
+    if re.search(r"\bpublic domain mark\b|\bcc[ -]?pdm?\b", written, re.IGNORECASE):
+        return _public("mark", "1.0")
+    match = _TEXT.search(written)
+    if match:
+        version = match["version"] or "4.0"
+        return _cc(match["kind"].lower().replace(" ", "-"), version if "." in version else f"{version}.0")
+    return Licence(NONE, "")
+
+
+def _cc(kind: str, version: str) -> Licence:
+    return Licence(f"CC-{kind.upper()}-{version}", f"https://creativecommons.org/licenses/{kind}/{version}/")
+
+
+def _public(kind: str, version: str) -> Licence:
+    spdx = "CC0-1.0" if kind == "zero" else "CC-PDM-1.0"
+    return Licence(spdx, f"https://creativecommons.org/publicdomain/{kind}/{version}/")
+
+
+def is_allowed(licence: Licence, allowed: tuple[str, ...]) -> bool:
+    """True if the policy names the licence by its id or its family."""
+    return licence.spdx in allowed or licence.family in allowed
+
+
+def needs_credit(licence: Licence) -> bool:
+    """True if the licence asks for attribution; unknown licences count as asking."""
+    row = next((r for r in rows("licences") if r["spdx"] == licence.spdx), None)
+    return row is None or row["attribution_required"] != "no"

@@ -1,0 +1,15 @@
+"""The tables of the trade, read once from the CSV files beside this module. Every row names its source."""
+
+from __future__ import annotations
+
+import csv
+from functools import cache
+from importlib import resources
+
+
+@cache
+def rows(table: str) -> tuple[dict[str, str], ...]:
+    """Return the rows of taxa, characters, lookalikes, sizes, caps or licences, as text, in file order."""
+    file = resources.files("tickvision.domain").joinpath("tables", f"{table}.csv")
+    with file.open("r", encoding="utf-8", newline="") as handle:
+        return tuple(csv.DictReader(handle))

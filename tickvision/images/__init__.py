@@ -1,0 +1,1 @@
+"""The one door for pictures: decode, prepare, hash, quality."""
