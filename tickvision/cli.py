@@ -1,0 +1,223 @@
+"""The command line. Heavy imports stand inside the commands, so that help is there at once."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tickvision import __version__
+from tickvision.errors import TickvisionError
+
+OK, USER_FAULT, USAGE, SOME_FAILED = 0, 1, 2, 3
+
+app = typer.Typer(
+    name="tickvision", no_args_is_help=True, add_completion=True, pretty_exceptions_enable=False, rich_markup_mode=None,
+    help="Train, judge and serve a photo classifier that names ticks to species, life stage and sex, and refers to a "
+         "person what it cannot name. A name from a photograph is not a diagnosis.")
+
+ConfigFile = Annotated[Path, typer.Argument(metavar="CONFIG", help="the job's TOML file")]
+Settings = Annotated[list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="override a key, e.g. train.epochs=3")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="no progress on stderr")]
+AsJson = Annotated[bool, typer.Option("--json", help="the result as JSON on stdout")]
+
+
+def _stage(name: str, config_file: Path, settings: list[str] | None, quiet: bool, as_json: bool) -> None:
+    from tickvision import config, runner
+    from tickvision.progress import Progress
+
+    job = config.load(config_file, settings or [])
+    lines = runner.run(job, Progress(quiet=True) if quiet else Progress(), (name,), again=True)
+    _print_result({"stage": name, "output": str(job.output), "lines": lines}, lines, as_json)
+
+
+def _print_result(result: dict[str, object], lines: list[str], as_json: bool) -> None:
+    print(json.dumps(result, ensure_ascii=False) if as_json else "\n".join(lines))
+
+
+@app.command("import")
+def import_(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+    """Read photographs and labels (CSV or folders) into a manifest, and list what is wrong with them."""
+    _stage("import", config, settings, quiet, as_json)
+
+
+@app.command()
+def check(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+    """Decode every photograph; find damaged files, duplicates, rare classes and backgrounds that give labels away."""
+    _stage("check", config, settings, quiet, as_json)
+
+
+@app.command()
+def split(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+    """Deal specimens to train, val, calibration and test, no group torn."""
+    _stage("split", config, settings, quiet, as_json)
+
+
+@app.command()
+def train(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+    """Fit heads on frozen features, fine-tune the network from them, keep the better on val; resumes when stopped."""
+    _stage("train", config, settings, quiet, as_json)
+
+
+@app.command()
+def calibrate(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+    """Calibrate probabilities and certify from which confidence on a name may be given."""
+    _stage("calibrate", config, settings, quiet, as_json)
+
+
+@app.command()
+def evaluate(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+    """Judge the model on its test part: metrics.json and report.html."""
+    _stage("evaluate", config, settings, quiet, as_json)
+
+
+@app.command()
+def package(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+    """Write the model package that predict reads, after checking it against the trained network."""
+    _stage("package", config, settings, quiet, as_json)
+
+
+@app.command()
+def run(
+    config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False,
+    again: Annotated[bool, typer.Option("--again", help="run every stage, also those that are up to date")] = False,
+) -> None:
+    """Walk all stages from import to package, skipping what is up to date."""
+    from tickvision import config as configs
+    from tickvision import runner
+    from tickvision.progress import Progress
+
+    job = configs.load(config, settings or [])
+    lines = runner.run(job, Progress(quiet), again=again)
+    paths = runner.Paths(job.output)
+    end = [f"Report:  {paths.report}", f"Package: {paths.package}"]
+    result: dict[str, object] = {"output": str(job.output), "report": str(paths.report), "package": str(paths.package)}
+    _print_result(result, (lines if quiet else []) + end, as_json)
+
+
+@app.command()
+def compare(
+    run_a: Annotated[Path, typer.Argument(help="output folder of the first run")],
+    run_b: Annotated[Path, typer.Argument(help="output folder of the second run, on the same test specimens")],
+    as_json: AsJson = False,
+) -> None:
+    """Set two runs side by side on the same test specimens: paired differences with intervals, and what changed."""
+    from tickvision import comparison
+
+    result, lines = comparison.compare_runs(run_a, run_b)
+    _print_result(result, lines, as_json)
+
+
+@app.command()
+def predict(
+    package: Annotated[Path, typer.Argument(help="a model package folder")],
+    photographs: Annotated[list[str] | None, typer.Argument(help="files, folders or patterns such as 'day/*.jpg'")] = None,
+    table: Annotated[Path | None, typer.Option("--list", help="CSV with columns file and specimen_id")] = None,
+    group_by: Annotated[str, typer.Option("--group-by", help="photo: each its own specimen; folder: one specimen a folder")]
+    = "photo",
+    form: Annotated[str, typer.Option("--format", help="table, csv or jsonl")] = "table",
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="write here instead of stdout")] = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Name the specimens in photographs, or refer them to a person and say why."""
+    from tickvision.prediction import predict_to
+
+    form = "jsonl" if as_json else form
+    if form not in ("table", "csv", "jsonl"):
+        raise typer.BadParameter(f"'{form}' is none of table, csv, jsonl", param_hint="--format")
+    if group_by not in ("photo", "folder"):
+        raise typer.BadParameter(f"'{group_by}' is none of photo, folder", param_hint="--group-by")
+    failed = predict_to(package, photographs or [], table, group_by, form, output, quiet)
+    if failed:
+        raise typer.Exit(SOME_FAILED)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="a new or empty folder")],
+    specimens: Annotated[int, typer.Option(min=1, help="how many specimens to draw")] = 2400,
+    seed: Annotated[int, typer.Option(min=0)] = 0,
+    workers: Annotated[int, typer.Option(min=1, help="processes that draw")] = 2,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Draw the reference set of the invented Larkmoor bench: drawn specimens, not photographs, not for identification."""
+    from dataclasses import asdict
+
+    from tickvision.drawing.demo_set import write_demo_set
+    from tickvision.progress import Progress
+
+    progress = Progress(quiet)
+    summary = write_demo_set(folder, specimens, seed, workers=workers,
+                             progress=lambda done, total: progress.tick("drawing specimens", done, total))
+    form = {k: str(v) if isinstance(v, Path) else v for k, v in asdict(summary).items()}
+    _print_result(form, [f"{k.replace('_', ' ')}: {v}" for k, v in form.items()], as_json)
+
+
+@app.command()
+def info(
+    package: Annotated[Path | None, typer.Argument(help="a model package folder; leave out for the installation")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say what is installed, or what a model package holds and promises."""
+    if package is None:
+        result, lines = _installation()
+    else:
+        from tickvision.prediction import describe
+
+        result, lines = describe(package)
+    _print_result(result, lines, as_json)
+
+
+def _installation() -> tuple[dict[str, object], list[str]]:
+    from importlib.metadata import PackageNotFoundError, version
+
+    found: dict[str, object] = {"tickvision": __version__, "python": sys.version.split()[0]}
+    for name in ("numpy", "pillow", "onnxruntime", "torch", "torchvision", "timm", "albumentations", "scikit-learn"):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = None
+    lines = [f"{k}: {v or 'not installed'}" for k, v in found.items()]
+    if found["torch"] is None:
+        lines.append("Training needs: pip install 'tickvision[train]'. Predicting does not.")
+    return found, lines
+
+
+def main() -> None:
+    """Run the command line. Exit codes: 0 done, 1 the input is at fault, 2 wrong usage, 3 done but some items failed."""
+    try:
+        app()
+    except TickvisionError as error:
+        print(f"tickvision: {error}", file=sys.stderr)
+        sys.exit(USER_FAULT)
+    except KeyboardInterrupt:
+        print("tickvision: stopped. What was finished is kept; the same command goes on from there.", file=sys.stderr)
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()  # the reader at the other end of the pipe has gone; nothing is wrong
+        sys.exit(OK)
+    except ModuleNotFoundError as error:
+        print(_missing_module(error), file=sys.stderr)
+        sys.exit(USER_FAULT)
+    except OSError as error:
+        print(f"tickvision: {error.filename or 'a file'}: {error.strerror}. What was finished is kept; the same command "
+              "goes on from there.", file=sys.stderr)
+        sys.exit(USER_FAULT)
+    except Exception:
+        print("tickvision: this is a fault of the program. Please report it with the lines below.", file=sys.stderr)
+        raise
+
+
+def _missing_module(error: ModuleNotFoundError) -> str:
+    extra = "train"
+    return (f"tickvision: this command needs the package '{error.name}', which is not installed. "
+            f"Run: pip install 'tickvision[{extra}]'")
+
+
+if __name__ == "__main__":
+    main()

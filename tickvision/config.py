@@ -1,0 +1,232 @@
+"""What the user says: TOML read into typed models. One owner of each default; all faults in one message.
+
+Relative paths in a file are relative to that file, those given with --set to the current folder.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic_core import ErrorDetails
+
+from tickvision.errors import ConfigError, did_you_mean
+
+Share = Annotated[float, Field(gt=0, lt=1)]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
+
+
+class DataConfig(_Model):
+    """Where photographs and labels are."""
+
+    source: Literal["csv", "folder"] = Field("csv", description="csv: a table of labels; folder: names in the paths")
+    path: Path = Field(description="the CSV file, or the top folder")
+    photographs: Path | None = Field(None, description="folder that file names are relative to; the CSV's own if absent")
+    columns: dict[str, str] = Field({}, description="our column = your column, where the names differ")
+    defaults: dict[str, str] = Field({}, description="our column = value for records that leave it blank")
+    pattern: str = Field("{scientific_name}/{photo}", description="folders only: what the parts of a path mean")
+    photo_is_specimen: bool = Field(False, description="true: each photograph is a specimen of its own")
+    licences: tuple[str, ...] = Field(
+        ("CC0-1.0", "CC-PDM-1.0", "CC-BY"), description="SPDX ids or families that may train; 'any' for own photographs")
+
+
+class TaxonomyConfig(_Model):
+    """Which names can be answered."""
+
+    kind: Literal["ticks", "flat", "table"] = Field("ticks", description="ticks: rules and caps bind; flat: as found")
+    taxa: tuple[str, ...] = Field((), description="ticks: the species to tell apart; empty: those found in the labels")
+    table: Path | None = Field(None, description="table: CSV with name, rank, parent")
+    stages: dict[str, tuple[str, ...]] = Field({}, description="table: stage = [its sexes]")
+    non_target: str = Field("", description="label of pictures that hold no subject, e.g. 'not a tick'")
+
+    @model_validator(mode="after")
+    def _table_is_named(self) -> TaxonomyConfig:
+        if self.kind == "table" and self.table is None:
+            raise ValueError("kind = 'table' needs taxonomy.table, a CSV with name, rank, parent")
+        return self
+
+
+class PictureConfig(_Model):
+    """How a picture is prepared."""
+
+    size_px: int = Field(224, ge=32, le=1024, description="side of the square that the network sees")
+    fit: Literal["pad", "stretch", "crop"] = Field("pad", description="how a picture becomes square")
+
+
+class SplitConfig(_Model):
+    """Shares of the specimen groups."""
+
+    train: Share = 0.5
+    val: Share = 0.1
+    calibration: Share = 0.2
+    test: Share = 0.2
+
+    @model_validator(mode="after")
+    def _sums_to_one(self) -> SplitConfig:
+        total = self.train + self.val + self.calibration + self.test
+        if abs(total - 1) > 1e-6:
+            raise ValueError(f"train + val + calibration + test is {total:g}, it must be 1")
+        return self
+
+
+class TrainConfig(_Model):
+    """The network and how it is trained."""
+
+    backbone: str = Field("tf_efficientnet_lite0", description="a timm model name")
+    weights: str = Field("embedded", description="embedded (ImageNet, lite0 only), none, or a path to a .safetensors file")
+    epochs: int = Field(12, ge=0, le=1000, description="0 keeps the heads fitted on frozen features")
+    patience_epochs: int = Field(4, ge=1, description="stop after so many epochs without a better val score")
+    warmup_epochs: float = Field(0.5, ge=0)
+    batch_size: int = Field(32, ge=2, le=4096)
+    backbone_learning_rate: float = Field(3e-4, gt=0)
+    head_learning_rate: float = Field(3e-4, gt=0)
+    weight_decay: float = Field(0.02, ge=0)
+    logit_adjustment: float = Field(1.0, ge=0, le=2, description="0 off, 1 = balanced error (Menon 2021)")
+    augment: bool = True
+    workers: int = Field(2, ge=0, le=64, description="threads that decode and augment")
+
+
+class DecideConfig(_Model):
+    """How sure is sure enough."""
+
+    max_error: Share = Field(0.05, description="largest share of wrong names among the names given")
+    failure_rate: Share = Field(0.05, description="share of calibrations in which the promise may fail")
+    min_confidence: float | None = Field(None, gt=0, lt=1, description="plain threshold by hand: no promise")
+    shortlist_miss: Share = Field(0.1, description="share of shortlists that may miss the true name")
+    novelty_loss: Share = Field(0.05, description="share of good specimens one accepts to refer as novel")
+
+
+class BenchConfig(_Model):
+    """Who answers when the program refers."""
+
+    name: str = "this bench"
+    contact: str = Field("the bench's human identifier", description="shown with every referral")
+    drawn: bool = Field(False, description="true marks every output: from drawn specimens")
+
+
+class Config(_Model):
+    """A whole job."""
+
+    name: str = Field(description="short name of the job, part of the package's id")
+    output: Path = Field(description="work folder; everything that is made lies here")
+    seed: int = Field(0, ge=0)
+    bench: BenchConfig = BenchConfig()
+    data: DataConfig
+    taxonomy: TaxonomyConfig = TaxonomyConfig()
+    picture: PictureConfig = PictureConfig()
+    split: SplitConfig = SplitConfig()
+    train: TrainConfig = TrainConfig()
+    decide: DecideConfig = DecideConfig()
+
+
+def load(path: Path, settings: Sequence[str] = ()) -> Config:
+    """Return the config of a TOML file with `a.b=value` settings laid over it.
+
+    Raises ConfigError with every fault at once: unknown keys with the nearest name, wrong types, bad ranges.
+    """
+    raw = _read(path)
+    _anchor(raw, path.resolve().parent)
+    for setting in settings:
+        _lay_over(raw, setting)
+    try:
+        return Config.model_validate(raw)
+    except ValidationError as error:
+        faults = [_explain(detail, raw) for detail in error.errors()]
+        raise ConfigError("\n".join([f"{path}: {len(faults)} fault(s)", *faults])) from None
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        near = did_you_mean(path.name, (p.name for p in path.parent.glob("*.toml"))) if path.parent.is_dir() else ""
+        raise ConfigError(f"{path}: no such config file.{near}") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise ConfigError(f"{path}: not valid TOML: {error}") from None
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read: {error.strerror}") from None
+
+
+PATH_KEYS = (("output",), ("data", "path"), ("data", "photographs"), ("taxonomy", "table"))
+
+
+def _anchor(raw: dict[str, Any], folder: Path) -> None:
+    """Make the file's relative paths absolute, relative to the file's folder."""
+    for keys in PATH_KEYS:
+        holder: Any = raw
+        for key in keys[:-1]:
+            holder = holder.get(key, {}) if isinstance(holder, dict) else {}
+        if isinstance(holder, dict) and isinstance(holder.get(keys[-1]), str):
+            holder[keys[-1]] = str((folder / holder[keys[-1]]).resolve())
+
+
+def _lay_over(raw: dict[str, Any], setting: str) -> None:
+    key, sign, text = setting.partition("=")
+    parts = tuple(key.strip().split("."))
+    if not sign or not all(parts):
+        raise ConfigError(f"--set {setting}: expected key=value, such as --set train.epochs=3")
+    try:
+        value = tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        value = text  # a bare word is a string
+    if parts in PATH_KEYS and isinstance(value, str):
+        value = str(Path(value).resolve())
+    holder = raw
+    for part in parts[:-1]:
+        holder = holder.setdefault(part, {})
+        if not isinstance(holder, dict):
+            raise ConfigError(f"--set {setting}: '{part}' is a value, not a section")
+    holder[parts[-1]] = value
+
+
+def _explain(detail: ErrorDetails, raw: dict[str, Any]) -> str:
+    where = ".".join(str(p) for p in detail["loc"])
+    if detail["type"] == "extra_forbidden":
+        known = _known_keys(detail["loc"][:-1])
+        return f"  {where}: unknown key.{did_you_mean(str(detail['loc'][-1]), known)} Known here: {', '.join(known)}"
+    if detail["type"] == "missing":
+        return f"  {where}: missing; this key is required"
+    message = detail["msg"].removeprefix("Value error, ")
+    given = detail.get("input")
+    shown = f", found {given!r}" if isinstance(given, str | int | float | bool) else ""
+    return f"  {where}: {message}{shown}"
+
+
+def _known_keys(loc: tuple[int | str, ...]) -> list[str]:
+    model: Any = Config
+    for part in loc:
+        model = model.model_fields[str(part)].annotation
+    return list(model.model_fields)
+
+
+def to_toml(config: Config) -> str:
+    """Return the resolved config as TOML text that `load` reads back to an equal config."""
+    form = config.model_dump(mode="json", exclude_none=True)
+    top = [f"{k} = {_toml(v)}" for k, v in form.items() if not isinstance(v, dict)]
+    for section, values in form.items():
+        if isinstance(values, dict):
+            top += ["", f"[{section}]"] + [f"{k} = {_toml(v)}" for k, v in values.items()]
+    return "\n".join(top) + "\n"
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(v) for v in value) + "]"
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{_quoted(k)} = {_toml(v)}" for k, v in value.items()) + "}"
+    return _quoted(str(value))
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n").replace("\t", "\\t").replace("\r", "\\r")
+    return f'"{escaped}"'

@@ -1,0 +1,1 @@
+"""From what the bench has to a clean manifest and leak-free splits."""

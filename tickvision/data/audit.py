@@ -1,0 +1,108 @@
+"""The audit: what in the set cannot be used, stands twice, contradicts itself, or would make the later figures a lie."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from tickvision.data import duplicates, shortcuts
+from tickvision.data.labels import Finding
+from tickvision.data.manifest import label_masks
+from tickvision.data.pictures import Pictures
+from tickvision.domain.taxonomy import Taxonomy
+
+CLASS_FLOOR = 10  # classes with fewer specimens can be trained, but nothing can be promised of them alone
+SMALL_PX = 96
+CLIPPED_SHARE = 0.6
+
+
+def audit(frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, group: NDArray[np.int64]) -> tuple[
+    list[Finding], list[tuple[str, str]], dict[str, Any]
+]:
+    """Return (findings, near- and exact-duplicate pairs of photo_ids, summary with the shortcut probe).
+
+    frame, pictures, group: the usable rows of the manifest, one row each.
+    """
+    looks = pictures.looks
+    findings = _picture_findings(looks)
+    exact = duplicates.exact(looks["sha256"].to_numpy(str))
+    near = [p for p in duplicates.near(looks["dhash"].to_numpy(np.uint64), pictures.readable) if p not in set(exact)]
+    ids = frame["photo_id"].to_numpy(str)
+    findings += _pair_findings(frame, exact, "exact_duplicate") + _pair_findings(frame, near, "near_duplicate")
+    taxon_masks, state_masks = label_masks(frame, taxonomy)
+    findings += _coverage_findings(frame, taxonomy)
+    probes = {
+        "taxon": shortcuts.probe(pictures.rim, _settled(taxon_masks, pictures.readable), group),
+        "stage and sex": shortcuts.probe(pictures.rim, _settled(state_masks, pictures.readable), group),
+    }
+    findings += _probe_findings(probes)
+    summary = {
+        "photographs": len(frame), "unreadable": int((~pictures.readable).sum()), "exact_duplicates": len(exact),
+        "near_duplicates": len(near), "shortcut_probe": probes, "coverage": coverage(frame),
+    }
+    return findings, [(ids[a], ids[b]) for a, b in [*exact, *near]], summary
+
+
+def _settled(masks: NDArray[np.bool_], readable: NDArray[np.bool_]) -> NDArray[np.int64]:
+    return np.where((masks.sum(1) == 1) & readable, masks.argmax(1), -1).astype(np.int64)
+
+
+def _picture_findings(looks: pd.DataFrame) -> list[Finding]:
+    found = []
+    for row in looks.itertuples():
+        photo = str(row.photo_id)
+        if row.status != "ok":
+            found.append(Finding(photo, str(row.status), "error", str(row.reason), "bring the file again, or leave it out"))
+        elif min(row.width, row.height) < SMALL_PX:
+            found.append(Finding(photo, "tiny", "warning", f"{row.width} x {row.height} pixels", "ask for the original"))
+        elif max(row.dark, row.bright) > CLIPPED_SHARE:
+            kind = "dark" if row.dark > row.bright else "bright"
+            found.append(Finding(photo, f"too_{kind}", "warning", f"{max(row.dark, row.bright):.0%} of the pixels are clipped",
+                                 "ask for another photograph"))
+    return found
+
+
+def _pair_findings(frame: pd.DataFrame, pairs: list[tuple[int, int]], kind: str) -> list[Finding]:
+    """Return a finding a pair; worse if the two bear labels of different specimens that exclude each other."""
+    found = []
+    for a, b in pairs:
+        one, two = frame.iloc[a], frame.iloc[b]
+        clash = [c for c in ("scientific_name", "life_stage", "sex") if one[c] and two[c] and one[c] != two[c]]
+        same = one["specimen_id"] == two["specimen_id"]
+        severity = "error" if clash else "note" if same else "warning"
+        message = f"same picture as {one['photo_id']}" + (f", but another {' and '.join(clash)}" if clash else "")
+        advice = "one of the two labels is wrong: look at both" if clash else "kept on one side of the split"
+        found.append(Finding(str(two["photo_id"]), f"{kind}_conflict" if clash else kind, severity, message, advice))
+    return found
+
+
+def coverage(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return specimens per name, stage and sex as labelled: what the set has and lacks."""
+    specimens = frame.drop_duplicates("specimen_id")
+    counted = specimens.groupby(["scientific_name", "life_stage", "sex"]).size()
+    return [{"scientific_name": n, "life_stage": st, "sex": sx, "specimens": int(c)} for (n, st, sx), c in counted.items()]
+
+
+def _coverage_findings(frame: pd.DataFrame, taxonomy: Taxonomy) -> list[Finding]:
+    counts = {(r["scientific_name"], r["life_stage"], r["sex"]): r["specimens"] for r in coverage(frame)}
+    found = []
+    for taxon in taxonomy.taxa:
+        for stage, sex in taxonomy.states if taxon != taxonomy.non_target else (("", ""),):
+            n = counts.get((taxon, stage, sex), 0)
+            if n < CLASS_FLOOR:
+                cell = ", ".join(filter(None, (taxon, " ".join(filter(None, (stage, sex))))))
+                found.append(Finding("", "few_specimens", "warning" if n else "note", f"{cell}: {n} specimens",
+                                     "photograph more; below this no error rate of the class can be judged"))
+    return found
+
+
+def _probe_findings(probes: dict[str, dict[str, Any]]) -> list[Finding]:
+    return [
+        Finding("", "shortcut", "warning", f"the rim of the picture alone predicts {head} with {p['accuracy']:.0%} accuracy "
+                f"(majority {p['majority']:.0%}): background, camera or submitter gives it away",
+                "mix backgrounds and cameras over the classes before trusting any figure")
+        for head, p in probes.items() if "accuracy" in p and p["accuracy"] > p["majority"] + 0.10
+    ]

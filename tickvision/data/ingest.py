@@ -1,0 +1,131 @@
+"""Import: records of a source become the manifest and a list of findings. Nothing is dropped: bad rows keep a status."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from pathlib import Path
+
+import pandas as pd
+
+from tickvision.data.labels import Finding, read_label, read_licence
+from tickvision.data.manifest import COLUMNS, USABLE
+from tickvision.data.sources import Record
+from tickvision.errors import DataError
+
+PLAIN = ("event_date", "place", "host", "source", "device", "identified_by", "creator", "rights_holder", "region")
+# worst first: the status of a row is its worst fault
+STATUSES = ("duplicate_id", "missing", "unknown_name", "unknown_value", "contradiction", "licence")
+
+
+def ingest(
+    records: Iterable[Record], photographs: Path, kind: str, non_target: str = "",
+    licences: tuple[str, ...] = ("any",), photo_is_specimen: bool = False, where: str = "the source",
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Return (manifest, findings). photographs: folder that file names are relative to.
+
+    Raises DataError if there are no records, or photographs without a specimen id where the config does not say that
+    each photograph is a specimen of its own.
+    """
+    rows: list[dict[str, str]] = []
+    findings: list[Finding] = []
+    seen: set[str] = set()
+    nameless: list[int] = []
+    for record in records:
+        row, found = _row(record, photographs, kind, non_target, licences, seen)
+        if photo_is_specimen:
+            row["specimen_id"] = row["photo_id"]
+        elif not row["specimen_id"]:
+            nameless.append(record.line)
+        row["group_id"] = row["group_id"] or row["specimen_id"]
+        rows.append(row)
+        findings += found
+    if not rows:
+        raise DataError(f"{where}: no records. The file has a header but no rows.")
+    if nameless:
+        raise DataError(
+            f"{where}, line {nameless[0]}: no specimen_id ({len(nameless):,} of {len(rows):,} rows have none). Photographs "
+            "of one tick must share an id, or splits leak. If each photograph shows another specimen, set "
+            "data.photo_is_specimen = true; otherwise name the column with data.columns = { specimen_id = \"...\" }.")
+    frame = pd.DataFrame(rows).fillna("")
+    findings += _specimen_conflicts(frame)
+    others = [c for c in frame.columns if c not in COLUMNS]
+    return frame[[*COLUMNS, *others]], findings
+
+
+def _row(
+    record: Record, photographs: Path, kind: str, non_target: str, licences: tuple[str, ...], seen: set[str]
+) -> tuple[dict[str, str], list[Finding]]:
+    fields = record.fields
+    path = photographs / fields["file"]
+    photo_id = fields.get("photo_id") or fields["file"]
+    label, faults = read_label(fields, kind, non_target)
+    licence, licence_faults = read_licence(fields.get("license_uri", ""), licences)
+    faults += licence_faults
+    if photo_id in seen:
+        faults.append(("duplicate_id", "error", f"photo_id '{photo_id}' stands twice; the first row is kept"))
+    seen.add(photo_id)
+    if not fields["file"] or not path.is_file():
+        faults.append(("missing", "error", f"photograph '{fields['file']}' is not in {photographs}"))
+    status, reason = _worst(faults)
+    row = {c: "" for c in COLUMNS} | {f"x_{k}": v for k, v in record.others.items()}
+    row |= {c: fields.get(c, "") for c in PLAIN} | label | licence
+    row |= {"photo_id": photo_id, "path": str(path), "specimen_id": fields.get("specimen_id", ""),
+            "group_id": fields.get("submission_id", ""), "status": status, "reason": reason}
+    return row, [Finding(photo_id, f, severity, message, _ADVICE.get(f, ""), record.line)
+                 for f, severity, message in faults]
+
+
+def _worst(faults: list[tuple[str, str, str]]) -> tuple[str, str]:
+    errors = {f: message for f, severity, message in reversed(faults) if severity == "error"}
+    status = next((s for s in STATUSES if s in errors), USABLE)
+    return status, errors.get(status, "")
+
+
+_ADVICE = {
+    "unknown_name": "correct the name, or leave it blank for a specimen of unknown name",
+    "unknown_value": "write one of the words of the vocabulary, or leave it blank",
+    "contradiction": "look at the photograph again and correct the label",
+    "missing": "bring the file, or take the row out",
+    "licence": "ask the holder, or widen data.licences if you may use it",
+    "duplicate_id": "give each photograph its own photo_id",
+}
+
+
+def _specimen_conflicts(frame: pd.DataFrame) -> list[Finding]:
+    """Mark specimens whose photographs say different things of one tick; none of them can be right alone."""
+    findings = []
+    good = frame[frame["status"] == USABLE]
+    labels = good.drop_duplicates(["specimen_id", "scientific_name", "taxon_rank", "life_stage", "sex"])
+    for specimen, rows in labels[labels.duplicated("specimen_id", keep=False)].groupby("specimen_id"):
+        clash = next((c for c in ("life_stage", "sex") if rows.loc[rows[c] != "", c].nunique() > 1), "")
+        names = rows.loc[rows["taxon_rank"].isin(["species", "none"]), "scientific_name"]
+        if names.nunique() > 1:
+            clash = "scientific_name"
+        if clash:
+            said = ", ".join(sorted(set(rows[clash]) - {""}))
+            message = f"specimen '{specimen}' bears two labels: {clash} is {said}"
+            mine = (frame["specimen_id"] == specimen) & (frame["status"] == USABLE)
+            findings += [Finding(p, "contradiction", "error", message, _ADVICE["contradiction"])
+                         for p in frame.loc[mine, "photo_id"]]
+            frame.loc[mine, ["status", "reason"]] = ["contradiction", message]
+    return findings
+
+
+def summary(frame: pd.DataFrame) -> list[str]:
+    """Return lines for a person: what came in, and how many rows have which status."""
+    counts = Counter(frame["status"])
+    lines = [f"{len(frame):,} photographs of {frame['specimen_id'].nunique():,} specimens "
+             f"from {frame['group_id'].nunique():,} submissions; {counts[USABLE]:,} can be used."]
+    lines += [f"  {count:,} left out: {status}" for status, count in counts.most_common() if status != USABLE]
+    return lines
+
+
+def write_findings(findings: Iterable[Finding], path: Path) -> None:
+    """Write findings as CSV, worst severity first, through a temporary file."""
+    frame = pd.DataFrame([vars(f) for f in findings], columns=list(Finding.__dataclass_fields__))
+    order = {"error": 0, "warning": 1, "note": 2}
+    frame = frame.sort_values("severity", key=lambda s: s.map(order), kind="stable")
+    temporary = path.with_name(path.name + ".tmp")
+    frame.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n")
+    temporary.replace(path)

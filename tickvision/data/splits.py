@@ -1,0 +1,128 @@
+"""Train, val, calibration and test: by group, stratified by cell, seeded, and never torn."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from tickvision.errors import DataError
+
+PARTS = ("train", "val", "calibration", "test")
+
+
+def tie_groups(frame: pd.DataFrame, pairs: list[tuple[str, str]] = []) -> NDArray[np.int64]:  # noqa: B006 (never changed)
+    """Return (N,) group numbers: photographs that share a specimen, a submission or a near-duplicate pair are one group.
+
+    pairs: photo_id pairs of near-duplicates.
+    """
+    parent = list(range(len(frame)))
+
+    def root(i: int) -> int:
+        while parent[i] != i:
+            parent[i] = parent[parent[i]]
+            i = parent[i]
+        return i
+
+    for column in ("specimen_id", "group_id"):
+        first: dict[str, int] = {}
+        for i, value in enumerate(frame[column]):
+            if value:
+                parent[root(i)] = root(first.setdefault(value, i))
+    place = {p: i for i, p in enumerate(frame["photo_id"])}
+    for a, b in pairs:
+        if a in place and b in place:
+            parent[root(place[a])] = root(place[b])
+    roots = [root(i) for i in range(len(frame))]
+    return np.unique(roots, return_inverse=True)[1].astype(np.int64)
+
+
+def assign(
+    groups: NDArray[np.int64], strata: NDArray[np.int64], specimens: NDArray[np.str_], shares: Mapping[str, float],
+    seed: int = 0,
+) -> NDArray[np.str_]:
+    """Return the part of each photograph. Whole groups are dealt, rarest stratum first, to the part that lacks it most.
+
+    groups, strata, specimens: (N,), one per photograph; a stratum is the cell or other label class to balance.
+    shares: part -> share of the specimens. Deterministic for a seed.
+    Raises DataError if there are fewer groups than parts.
+    """
+    unit = pd.DataFrame({"group": groups, "stratum": strata, "specimen": specimens}).drop_duplicates(["specimen"])
+    table = pd.crosstab(unit["group"], unit["stratum"])
+    counts = table.to_numpy()
+    if len(counts) < len(shares):
+        raise DataError(
+            f"{len(counts)} independent groups of photographs cannot be dealt to {len(shares)} parts. Groups are tied by "
+            "specimen_id, submission_id and near-duplicates; check that these columns really tell groups apart.")
+    order = _dealing_order(counts, np.random.default_rng(seed))
+    names = list(shares)
+    want = np.outer([shares[n] for n in names], counts.sum(0)).astype(float)  # parts x strata
+    part_share = np.array([[shares[n]] for n in names])
+    size = part_share[:, 0] * counts.sum()
+    got_size = np.zeros(len(names))
+    part_of = np.empty(len(counts), int)
+    for row in order:
+        rare = _weights(counts[row], counts)
+        lack = (want[:, rare > 0] / part_share * rare[rare > 0]).sum(1) + 1e-3 * (size - got_size) / size
+        lack = np.where(got_size + counts[row].sum() > 1.15 * size + 1, lack - 1e6, lack)
+        part_of[row] = int(np.argmax(lack))
+        want[part_of[row]] -= counts[row]
+        got_size[part_of[row]] += counts[row].sum()
+    position = {g: i for i, g in enumerate(table.index)}
+    return np.array([names[part_of[position[g]]] for g in groups])
+
+
+def _dealing_order(counts: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.intp]:
+    """Return groups with the rarest strata first, then the largest; ties in seeded random order."""
+    total = counts.sum(0)
+    rarity = np.array([total[row > 0].min() for row in counts])
+    return np.lexsort((rng.random(len(counts)), -counts.sum(1), rarity))
+
+
+def _weights(row: NDArray[np.int64], counts: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the weight of each stratum in a group: how many it brings, rare strata counting more."""
+    return np.asarray(row / np.maximum(counts.sum(0), 1), dtype=np.float64)
+
+
+def check_no_leak(frame: pd.DataFrame, groups: NDArray[np.int64], parts: NDArray[np.str_]) -> None:
+    """Raise DataError if a group stands in two parts."""
+    seen = pd.DataFrame({"group": groups, "part": parts, "photo": frame["photo_id"].to_numpy()})
+    torn = seen.groupby("group")["part"].nunique()
+    if (torn > 1).any():
+        group = torn[torn > 1].index[0]
+        photos = seen.loc[seen["group"] == group, "photo"].head(5)
+        raise DataError(f"The split leaks: one group stands in several parts, e.g. {', '.join(photos)}.")
+
+
+def write(frame: pd.DataFrame, groups: NDArray[np.int64], strata: NDArray[np.str_], parts: NDArray[np.str_],
+          path: Path) -> None:
+    """Write splits.csv: photo_id, specimen_id, group, stratum, part."""
+    table = pd.DataFrame({"photo_id": frame["photo_id"], "specimen_id": frame["specimen_id"], "group": groups,
+                          "stratum": strata, "part": parts})
+    temporary = path.with_name(path.name + ".tmp")
+    table.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n")
+    temporary.replace(path)
+
+
+def read(path: Path) -> dict[str, str]:
+    """Return photo_id -> part. Raises DataError if the file is absent or no split."""
+    try:
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    except FileNotFoundError:
+        raise DataError(f"{path}: no split. Make it with: tickvision split CONFIG") from None
+    if not {"photo_id", "part"} <= set(table.columns):
+        raise DataError(f"{path}: not a split (columns photo_id and part are missing).")
+    return dict(zip(table["photo_id"], table["part"], strict=True))
+
+
+def strata_of(frame: pd.DataFrame) -> NDArray[np.str_]:
+    """Return (N,) the label class of each photograph's specimen: its most telling label among its photographs."""
+    said = (frame["scientific_name"] + "|" + frame["life_stage"] + "|" + frame["sex"]).to_numpy()
+    telling = (frame[["scientific_name", "life_stage", "sex"]] != "").sum(axis=1) + (frame["taxon_rank"] == "species")
+    best = pd.DataFrame({"specimen": frame["specimen_id"], "said": said, "telling": telling})
+    best = best.sort_values("telling", ascending=False, kind="stable").drop_duplicates("specimen")
+    of_specimen = dict(zip(best["specimen"], best["said"], strict=True))
+    return np.array([of_specimen[s] for s in frame["specimen_id"]], dtype=str)

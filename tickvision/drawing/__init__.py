@@ -1,0 +1,1 @@
+"""The drawn demo set: invented specimens, drawn from a seed, never for identification."""

@@ -1,0 +1,1 @@
+"""Metrics, intervals, calibration, certificates, novelty, comparisons: numpy and scipy, never torch."""

@@ -1,0 +1,157 @@
+"""Fit the policy: maps on val, promises on calibration. The test part is never looked at here."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tickvision.domain.taxonomy import Taxonomy
+from tickvision.errors import CalibrationError
+from tickvision.evaluation.abstention import certify_ladder
+from tickvision.evaluation.calibration import fit_head, fit_joint
+from tickvision.evaluation.novelty import novelty_limit
+from tickvision.evaluation.policy import Policy, Rung, answer_parts, novelty_scores
+from tickvision.evaluation.probabilities import HeadMap, JointMap
+from tickvision.evaluation.quality_gate import fit_quality_limit
+from tickvision.evaluation.shortlist import fit_shortlist
+from tickvision.evaluation.specimens import Specimens, is_right, settled, true_answers
+
+ADVISED_SPECIMENS = 500
+
+
+def fit(
+    val: Specimens,
+    calibration: Specimens,
+    taxonomy: Taxonomy,
+    max_error: float,
+    failure_rate: float,
+    min_confidence: float | None,
+    shortlist_miss: float,
+    novelty_loss: float,
+    balanced_training: bool,
+) -> tuple[Policy, list[str]]:
+    """Return (policy, notes for the reader). A set too small for a part of it leaves that part out and says so.
+
+    A calibration part without specimens is no error: nothing is promised and every case is referred, unless
+    min_confidence is set by hand.
+    """
+    notes: list[str] = []
+    taxon_map, state_map = fit_maps(val, balanced_training, notes)
+    rungs = tuple(Rung(name, None, None) for name in taxonomy.rungs())
+    draft = Policy(
+        taxon_map, state_map, rungs, None, None, None, min_confidence, max_error, failure_rate, len(calibration)
+    )
+    joints = [_fit_rung(draft, val, taxonomy, r, notes) for r in range(len(rungs))]
+    draft = _replace(draft, rungs=tuple(Rung(r.name, j, None) for r, j in zip(rungs, joints, strict=True)))
+    if not len(calibration):
+        notes.append("no calibration specimens: nothing is promised and every case is referred")
+        return draft, notes
+    draft = _replace(
+        draft,
+        novelty_limit=_novelty(calibration, taxonomy, novelty_loss, notes),
+        sharpness_limit=_sharpness(draft, val, taxonomy),
+    )
+    draft = _replace(draft, rungs=_certify(draft, calibration, taxonomy))
+    draft = _replace(draft, shortlist=_shortlist(draft, calibration, taxonomy, shortlist_miss, notes))
+    if len(calibration) < ADVISED_SPECIMENS:
+        notes.append(f"{len(calibration)} calibration specimens; at least {ADVISED_SPECIMENS} are advised")
+    return draft, notes
+
+
+def _replace(policy: Policy, **changes: object) -> Policy:
+    return Policy(**{**vars(policy), **changes})  # type: ignore[arg-type]
+
+
+def fit_maps(val: Specimens, balanced_training: bool, notes: list[str]) -> tuple[HeadMap, HeadMap]:
+    """Return the calibration maps of the taxon head, and of the stage-and-sex head on specimens of known taxon."""
+    taxa, states = settled(val.taxon_mask), settled(val.state_mask)
+    maps = []
+    both = (taxa >= 0) & (states >= 0)
+    given_taxon = val.state[np.arange(len(val)), np.maximum(taxa, 0)]
+    for head, logits, target in (
+        ("taxon", val.taxon, taxa),
+        ("stage and sex", given_taxon, np.where(both, states, -1)),
+    ):
+        if logits.shape[1] == 1:
+            maps.append(HeadMap(1.0))
+            continue
+        try:
+            maps.append(fit_head(logits, target, balanced_training))
+        except CalibrationError as error:
+            notes.append(f"{head}: not calibrated ({error})")
+            maps.append(HeadMap(1.0))
+    return maps[0], maps[1]
+
+
+def _fit_rung(policy: Policy, val: Specimens, taxonomy: Taxonomy, rung: int, notes: list[str]) -> JointMap | None:
+    if not len(val):
+        return None
+    cells = policy.cells(val.taxon, val.state)
+    answers, _, claims = taxonomy.rung_answers(policy.rungs[rung].name)
+    said, _ = policy.answers(cells, taxonomy, rung)
+    known = _settled_at(val, claims)
+    parts = answer_parts(cells, taxonomy, [answers[i] for i in said], claims[said])
+    told = ~np.isnan(parts).all(axis=0)
+    parts[:, ~told] = 1.0  # a part that this rung never says counts as certain
+    try:
+        return fit_joint(parts[known], is_right(val, claims, said)[known])
+    except CalibrationError as error:
+        notes.append(f"{policy.rungs[rung].name}: the product of the parts is used as confidence ({error})")
+        return None
+
+
+def _settled_at(specimens: Specimens, claims: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return (N,) bool: the label settles this rung."""
+    return true_answers(specimens, claims) >= 0
+
+
+def _novelty(calibration: Specimens, taxonomy: Taxonomy, loss: float, notes: list[str]) -> float | None:
+    good = np.ones(len(calibration), bool)
+    if taxonomy.non_target:
+        good = ~(settled(calibration.taxon_mask) == taxonomy.taxa.index(taxonomy.non_target))
+    if not good.any():
+        return None
+    limit = novelty_limit(novelty_scores(calibration.taxon[good]), loss)
+    if np.isinf(limit):
+        notes.append("too few calibration specimens for a novelty limit: no specimen is referred as novel")
+        return None
+    return float(limit)
+
+
+def _sharpness(policy: Policy, val: Specimens, taxonomy: Taxonomy) -> float | None:
+    if not len(val):
+        return None
+    _, _, claims = taxonomy.rung_answers(policy.rungs[0].name)
+    said, _ = policy.answers(policy.cells(val.taxon, val.state), taxonomy, 0)
+    known = _settled_at(val, claims)
+    if known.sum() < 100:
+        return None
+    return fit_quality_limit("sharpness", val.sharpness[known], is_right(val, claims, said)[known]).limit
+
+
+def _certify(policy: Policy, calibration: Specimens, taxonomy: Taxonomy) -> tuple[Rung, ...]:
+    """Certify the rungs on the specimens that pass the gates; a label that leaves a rung open counts as wrong there."""
+    cells = policy.cells(calibration.taxon, calibration.state)
+    confidence, correct = np.zeros((2, len(calibration), len(policy.rungs)))
+    for r, rung in enumerate(policy.rungs):
+        _, _, claims = taxonomy.rung_answers(rung.name)
+        said, confidence[:, r] = policy.answers(cells, taxonomy, r)
+        correct[:, r] = is_right(calibration, claims, said)
+    passing = policy.passes_gates(calibration.taxon, calibration.sharpness)
+    if not passing.any():
+        return policy.rungs
+    available = np.ones((int(passing.sum()), len(policy.rungs)), bool)
+    certificates = certify_ladder(
+        confidence[passing], correct[passing].astype(bool), available, policy.max_error, policy.failure_rate
+    )
+    return tuple(Rung(r.name, r.joint, c) for r, c in zip(policy.rungs, certificates, strict=True))
+
+
+def _shortlist(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, miss: float, notes: list[str]):  # type: ignore[no-untyped-def]
+    _, _, claims = taxonomy.rung_answers(policy.rungs[0].name)
+    probs = policy._finest_probs(policy.cells(calibration.taxon, calibration.state), taxonomy)
+    try:
+        return fit_shortlist(probs, true_answers(calibration, claims), miss)
+    except CalibrationError as error:
+        notes.append(f"no conformal shortlist ({error}); names of at least 5 % are listed")
+        return None

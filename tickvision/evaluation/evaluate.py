@@ -1,0 +1,320 @@
+"""The figures of a run on its test part: every number with its count and an interval. Plain values, ready for JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tickvision.domain.tables import rows as table_rows
+from tickvision.domain.taxonomy import Answer, Taxonomy
+from tickvision.errors import MetricError
+from tickvision.evaluation import metrics
+from tickvision.evaluation.calibration_error import debiased_ce2, ece_null_quantile
+from tickvision.evaluation.compare import paired_bootstrap
+from tickvision.evaluation.intervals import clopper_pearson_lower, clopper_pearson_upper, macro_recall_interval, wilson
+from tickvision.evaluation.per_class import per_class_view
+from tickvision.evaluation.policy import NO_PROMISE, Choice, Policy
+from tickvision.evaluation.selective import risk_coverage
+from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, settled, true_answers
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+CURVE_POINTS = 101
+
+
+def evaluate(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Taxonomy) -> dict[str, Any]:
+    """Return the metrics of the test part. by_heads: the same specimens scored by the heads on frozen features."""
+    cells = policy.cells(test.taxon, test.state)
+    choices = policy.decide(test.taxon, test.state, taxonomy, test.sharpness) if len(test) else []
+    result: dict[str, Any] = {"test_specimens": len(test), "test_photographs": int(test.photos.sum())}
+    if not len(test):
+        return result | {"heads": {}, "decisions": _decisions(test, choices, policy, taxonomy)}
+    result["heads"] = {
+        name: head_metrics(probs, target, labels, test.ids)
+        for name, probs, target, labels in heads(test, cells, taxonomy)
+    }
+    result["decisions"] = _decisions(test, choices, policy, taxonomy)
+    result["fine_tuning"] = _gain(test, by_heads, policy, taxonomy)
+    result["lookalikes"] = _lookalike_errors(test, cells, policy, taxonomy)
+    result["curve"] = _curve(test, cells, policy, taxonomy)
+    return result
+
+
+def heads(test: Specimens, cells: Floats, taxonomy: Taxonomy) -> list[tuple[str, Floats, Ints, list[str]]]:
+    """Return (name, probs (N, C), target (N,) with -1 for unknown, class labels) of taxon, stage, sex and all together.
+
+    Sex is judged given adult, on specimens whose label says a sex.
+    """
+    n_states = len(taxonomy.states)
+    table = cells.reshape(len(cells), -1, n_states)
+    found = [("taxon", table.sum(2), settled(test.taxon_mask), list(taxonomy.taxa))]
+    subject = np.ones(len(test), bool)
+    if taxonomy.non_target:
+        subject = settled(test.taxon_mask) != taxonomy.taxa.index(taxonomy.non_target)
+        table = table * (np.array(taxonomy.taxa) != taxonomy.non_target)[None, :, None]
+        table = table / np.maximum(table.sum((1, 2), keepdims=True), 1e-300)
+    stages = list(dict.fromkeys(stage for stage, _ in taxonomy.states))
+    if taxonomy.has_stages:
+        of_state = np.array([stages.index(stage) for stage, _ in taxonomy.states])
+        probs = np.stack([table[:, :, of_state == s].sum((1, 2)) for s in range(len(stages))], 1)
+        masks = np.stack([test.state_mask[:, of_state == s].any(1) for s in range(len(stages))], 1)
+        found.append(("stage", probs, np.where(subject, settled(masks), -1), stages))
+    sexed = [i for i, (_, sex) in enumerate(taxonomy.states) if sex]
+    if len(sexed) > 1:
+        given = table.sum(1)[:, sexed]
+        only = settled(test.state_mask)
+        target = np.array([sexed.index(s) if s in sexed else -1 for s in only])
+        names = [" ".join(taxonomy.states[i]) for i in sexed]
+        found.append(
+            ("sex", given / np.maximum(given.sum(1, keepdims=True), 1e-300), np.where(subject, target, -1), names)
+        )
+    answers, of_cell, claims = taxonomy.rung_answers("species_stage_sex")
+    sums = np.zeros((len(answers), len(cells)))
+    np.add.at(sums, of_cell, cells.T)
+    found.append(("all", np.ascontiguousarray(sums.T), true_answers(test, claims), [str(a) for a in answers]))
+    return found
+
+
+def head_metrics(probs: Floats, target: Ints, labels: Sequence[str], specimen: NDArray[np.str_]) -> dict[str, Any]:
+    """Return confusion, per-class and overall figures of one head; "no data" (None) where there is nothing to count."""
+    known = target >= 0
+    pred = probs.argmax(1)
+    n_classes = len(labels)
+    table = metrics.confusion(target, pred, n_classes)
+    n, right = int(known.sum()), int((pred == target)[known].sum())
+    result: dict[str, Any] = {
+        "classes": list(labels),
+        "n": n,
+        "right": right,
+        "confusion": table.tolist(),
+        "accuracy": right / n if n else None,
+        "accuracy_interval": _pair(wilson(right, n)) if n else None,
+        "per_class": [_class_row(table, c, labels[c]) for c in range(n_classes)],
+    }
+    if not n:
+        return result
+    truth, said, shares = target[known], pred[known], probs[known]
+    result |= {
+        "macro_recall": metrics.macro_recall(truth, said, n_classes),
+        "macro_recall_interval": _pair(macro_recall_interval(truth, said, n_classes, specimen[known])),
+        "macro_f1": metrics.macro_f1(truth, said, n_classes),
+        "nll": _finite(metrics.nll(shares, truth)),
+        "brier": metrics.brier(shares, truth),
+        "ece": metrics.ece(shares, truth),
+        "ece_null_95": ece_null_quantile(shares.max(1)),
+        "debiased_ce2": debiased_ce2(shares, truth),
+        "classwise_ece": metrics.classwise_ece(shares, truth),
+    }
+    for name in ("matthews", "cohen_kappa"):
+        try:
+            result[name] = _finite(getattr(metrics, name)(truth, said, n_classes))
+        except MetricError:
+            result[name] = None
+    return result
+
+
+def _class_row(table: NDArray[np.int64], c: int, label: str) -> dict[str, Any]:
+    hit, truth, said = int(table[c, c]), int(table[c].sum()), int(table[:, c].sum())
+    return {
+        "class": label,
+        "n": truth,
+        "named": said,
+        "right": hit,
+        "recall": hit / truth if truth else None,
+        "recall_interval": _pair(wilson(hit, truth)) if truth else None,
+        "precision": hit / said if said else None,
+        "precision_interval": _pair(wilson(hit, said)) if said else None,
+        "f1": 2 * hit / (truth + said) if truth else None,
+    }
+
+
+def _decisions(test: Specimens, choices: list[Choice], policy: Policy, taxonomy: Taxonomy) -> dict[str, Any]:
+    """Return what the ladder answered, how much of it was wrong, and what was promised."""
+    rungs = []
+    right, sure_wrong, answered = np.zeros((3, len(test)), bool)
+    for r, rung in enumerate(policy.rungs):
+        answers, _, claims = taxonomy.rung_answers(rung.name)
+        index = {a: i for i, a in enumerate(answers)}
+        here = np.array([i for i, c in enumerate(choices) if c.rung == r], dtype=int)
+        said = np.array([index[choices[i].answer] for i in here], dtype=int)
+        if len(here):
+            subset = _take(test, here)
+            right[here], sure_wrong[here], answered[here] = (
+                is_right(subset, claims, said),
+                is_wrong(subset, claims, said),
+                True,
+            )
+        certificate = rung.certificate
+        rungs.append(
+            {
+                "rung": rung.name,
+                "answered": len(here),
+                "not_right": int((~right[here]).sum()),
+                "wrong": int(sure_wrong[here].sum()),
+                "to_genus": int(sum(choices[i].answer.rank == "genus" for i in here)),
+                "threshold": policy.threshold(r),
+                "certificate": certificate.to_dict() if certificate else None,
+                "statement": certificate.statement() if certificate and policy.min_confidence is None else NO_PROMISE,
+            }
+        )
+    n, k, open_label = int(answered.sum()), int(sure_wrong.sum()), int((answered & ~right & ~sure_wrong).sum())
+    reasons = [c.reason for c in choices if c.rung is None]
+    return {
+        "has_promise": policy.has_promise,
+        "max_error": policy.max_error,
+        "failure_rate": policy.failure_rate,
+        "calibration_specimens": policy.calibration_specimens,
+        "min_confidence": policy.min_confidence,
+        "rungs": rungs,
+        "answered": n,
+        "wrong": k,
+        "label_open": open_label,
+        "referred": len(choices) - n,
+        "coverage": n / len(choices) if choices else None,
+        "coverage_interval": _pair(wilson(n, len(choices))) if choices else None,
+        "error": k / n if n else None,
+        "error_interval": _pair(wilson(k, n)) if n else None,
+        "error_lower_bound_95": clopper_pearson_lower(k, n) if n else None,
+        "error_upper_bound_95": clopper_pearson_upper(k, n) if n else None,
+        "referral_reasons": {r: reasons.count(r) for r in sorted(set(reasons))},
+        "per_taxon": _per_taxon(choices, right, policy),
+    }
+
+
+def _take(test: Specimens, rows: NDArray[np.intp]) -> Specimens:
+    return Specimens(**{name: value[rows] for name, value in vars(test).items()})
+
+
+def _per_taxon(choices: list[Choice], right: NDArray[np.bool_], policy: Policy) -> list[dict[str, Any]]:
+    names = sorted({c.answer.scientific_name for c in choices if c.rung is not None})
+    if not names:
+        return []
+    predicted = np.array([names.index(c.answer.scientific_name) if c.rung is not None else 0 for c in choices])
+    answered = np.array([c.rung is not None for c in choices])
+    view = per_class_view(predicted, answered, right, policy.failure_rate, policy.max_error, len(names))
+    return [
+        {
+            "taxon": names[row.label],
+            "answered": row.answered,
+            "not_right": row.errors,
+            "bound": row.bound,
+            "standing": row.standing,
+        }
+        for row in view
+    ]
+
+
+def _gain(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Taxonomy) -> dict[str, Any]:
+    """Return macro recall (all together) of the network and of the fitted heads on the test part, and the difference.
+
+    Both are judged on their logits without the calibration maps, which were fitted for the network alone.
+    """
+    _, of_cell, claims = taxonomy.rung_answers("species_stage_sex")
+    truth = true_answers(test, claims)
+    known = truth >= 0
+    if known.sum() < 5:
+        return {"n": int(known.sum())}
+    plain = Policy(
+        type(policy.taxon_map)(1.0),
+        type(policy.state_map)(1.0),
+        policy.rungs,
+        None,
+        None,
+        None,
+        None,
+        policy.max_error,
+        policy.failure_rate,
+        0,
+    )
+    said = []
+    for specimens in (test, by_heads):
+        cells = plain.cells(specimens.taxon, specimens.state)
+        sums = np.zeros((len(claims), len(cells)))
+        np.add.at(sums, of_cell, cells.T)
+        said.append(sums.argmax(0)[known])
+    n_classes = len(claims)
+    low, high = paired_bootstrap(
+        lambda t, p: metrics.macro_recall(t, p, n_classes),
+        test.ids[known],
+        [truth[known]],
+        [said[1]],
+        [said[0]],
+        reps=1000,
+    )
+    recall, recall_heads = (metrics.macro_recall(truth[known], s, n_classes) for s in said)
+    return {
+        "n": int(known.sum()),
+        "macro_recall": recall,
+        "macro_recall_fitted_heads": recall_heads,
+        "difference": recall - recall_heads,
+        "difference_interval": _pair((low, high)),
+    }
+
+
+def _lookalike_errors(test: Specimens, cells: Floats, policy: Policy, taxonomy: Taxonomy) -> dict[str, Any]:
+    """Return how many wrong names (all together, nothing referred) lie inside the look-alike pairs of the trade."""
+    answers, _, claims = taxonomy.rung_answers("species_stage_sex")
+    truth = true_answers(test, claims)
+    said, _ = policy.answers(cells, taxonomy, 0)
+    errors = [(answers[t], answers[s]) for t, s in zip(truth, said, strict=True) if t >= 0 and t != s]
+    inside = sum(_are_lookalikes(a, b) for a, b in errors)
+    worst: dict[tuple[str, str], int] = {}
+    for a, b in errors:
+        worst[(str(a), str(b))] = worst.get((str(a), str(b)), 0) + 1
+    ranked = sorted(worst.items(), key=lambda item: (-item[1], item[0]))[:10]
+    return {
+        "errors": len(errors),
+        "inside_pairs": inside,
+        "worst": [{"truth": a, "named": b, "count": count} for (a, b), count in ranked],
+    }
+
+
+def _are_lookalikes(a: Answer, b: Answer) -> bool:
+    """True if the two names, at the same stage, or the genera of larvae, are a pair of lookalikes.csv."""
+    if a.life_stage != b.life_stage or not a.life_stage:
+        return False
+    if a.life_stage == "larva" or a.scientific_name == b.scientific_name:
+        return a.life_stage == "larva"
+    for row in table_rows("lookalikes"):
+        pair = [row["taxon_a"], row["taxon_b"]]
+        if row["stage"] != "all" and a.life_stage not in row["stage"]:
+            continue
+        if any(_fits(a, x) and _fits(b, y) for x, y in (pair, pair[::-1])):
+            return True
+    return False
+
+
+def _fits(answer: Answer, listed: str) -> bool:
+    name = listed.removesuffix(" spp.")
+    return (
+        answer.scientific_name == name
+        or answer.scientific_name == name.split(" ")[0]
+        or (name != listed and answer.scientific_name.startswith(name))
+    )
+
+
+def _curve(test: Specimens, cells: Floats, policy: Policy, taxonomy: Taxonomy) -> list[dict[str, float]]:
+    """Return the risk-coverage curve of the finest rung at up to 101 points; unsettled labels count as wrong."""
+    _, _, claims = taxonomy.rung_answers(policy.rungs[0].name)
+    said, confidence = policy.answers(cells, taxonomy, 0)
+    curve = risk_coverage(confidence, ~is_right(test, claims, said))
+    picked = np.unique(np.linspace(0, len(curve.accepted) - 1, min(CURVE_POINTS, len(curve.accepted))).astype(int))
+    return [
+        {
+            "coverage": float(curve.accepted[i] / len(test)),
+            "risk": float(curve.errors[i] / curve.accepted[i]),
+            "confidence": float(curve.confidence[i]),
+        }
+        for i in picked
+    ]
+
+
+def _pair(interval: tuple[float, float]) -> list[float | None]:
+    return [_finite(interval[0]), _finite(interval[1])]
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

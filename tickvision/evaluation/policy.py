@@ -1,0 +1,230 @@
+"""The policy: how logits become an answer on a rung of the ladder, or a referral that says why. numpy only.
+
+Fitted by calibrate.py, saved as calibration.json, read by evaluate and predict alike.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tickvision.domain.taxonomy import Answer, Taxonomy
+from tickvision.errors import CalibrationError
+from tickvision.evaluation.probabilities import HeadMap, JointMap
+from tickvision.evaluation.promises import Certificate
+from tickvision.evaluation.shortlist import Shortlist
+
+Floats = NDArray[np.float64]
+SCHEMA = 1
+LOW, NOVEL, BLURRED, NO_PROMISE = "low_confidence", "novel", "unusable_picture", "no_certificate"
+
+
+@dataclass(frozen=True)
+class Rung:
+    """One step of the ladder. joint maps the confidences of the parts to that of the whole; None = their product."""
+
+    name: str
+    joint: JointMap | None
+    certificate: Certificate | None
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What the policy says of one specimen. rung: index or None if referred. reason: "" or why it was referred.
+
+    answer, confidence: of the rung, or of the finest rung where it is referred. shortlist: (answer, probability).
+    """
+
+    answer: Answer
+    confidence: float
+    rung: int | None
+    reason: str
+    shortlist: tuple[tuple[Answer, float], ...]
+    novelty: float
+
+
+@dataclass(frozen=True)
+class Policy:
+    """Calibration maps, rungs, shortlist and gates of one model. min_confidence: a plain threshold, no promise."""
+
+    taxon_map: HeadMap
+    state_map: HeadMap
+    rungs: tuple[Rung, ...]
+    shortlist: Shortlist | None
+    novelty_limit: float | None
+    sharpness_limit: float | None
+    min_confidence: float | None
+    max_error: float
+    failure_rate: float
+    calibration_specimens: int
+
+    def cells(self, taxon: Floats, state: Floats) -> Floats:
+        """Return calibrated cell probabilities (N, K) of logits taxon (N, T) and state (N, T, S)."""
+        n, n_taxa, n_states = state.shape
+        by_state = self.state_map.apply(state.reshape(-1, n_states)).reshape(n, n_taxa, n_states)
+        return np.asarray((self.taxon_map.apply(taxon)[:, :, None] * by_state).reshape(n, -1))
+
+    def answers(self, cells: Floats, taxonomy: Taxonomy, rung: int) -> tuple[NDArray[np.intp], Floats]:
+        """Return (index of the said answer (N,), its confidence (N,)) on a rung."""
+        name = self.rungs[rung].name
+        answers, of_cell, claims = taxonomy.rung_answers(name)
+        sums = np.zeros((len(answers), len(cells)))
+        np.add.at(sums, of_cell, cells.T)
+        said = sums.argmax(0)
+        joint = self.rungs[rung].joint
+        parts = answer_parts(cells, taxonomy, [answers[i] for i in said], claims[said])
+        return said, (np.nanprod(parts, axis=1) if joint is None else joint.apply(parts))
+
+    def decide(self, taxon: Floats, state: Floats, taxonomy: Taxonomy, sharpness: Floats | None = None) -> list[Choice]:
+        """Return one choice per specimen; logits are means over its photographs, sharpness of its sharpest one."""
+        cells = self.cells(taxon, state)
+        strange = novelty_scores(taxon)
+        given = [self.answers(cells, taxonomy, r) for r in range(len(self.rungs))]
+        labels = [taxonomy.rung_answers(r.name)[0] for r in self.rungs]
+        finest = self._finest_probs(cells, taxonomy)
+        lists = self.shortlist.sets(finest) if self.shortlist is not None else finest >= 0.05
+        choices = []
+        for i in range(len(cells)):
+            reason = self._gate(strange[i], sharpness[i] if sharpness is not None else None)
+            rung = None if reason else self._rung(given, i)
+            said, confidence = given[rung or 0]
+            if rung is None and not reason:
+                reason = LOW if any(self.threshold(r) is not None for r in range(len(self.rungs))) else NO_PROMISE
+            order = [int(a) for a in np.argsort(-finest[i], kind="stable") if lists[i, a]]
+            choices.append(
+                Choice(
+                    labels[rung or 0][said[i]],
+                    float(confidence[i]),
+                    rung,
+                    reason,
+                    tuple((labels[0][a], float(finest[i, a])) for a in order),
+                    float(strange[i]),
+                )
+            )
+        return choices
+
+    def threshold(self, rung: int) -> float | None:
+        """Return the confidence from which a rung answers, None if it never does."""
+        if self.min_confidence is not None:
+            return self.min_confidence
+        certificate = self.rungs[rung].certificate
+        return certificate.threshold if certificate is not None else None
+
+    @property
+    def has_promise(self) -> bool:
+        """True if some rung is certified and no plain threshold stands in its place."""
+        return self.min_confidence is None and any(r.certificate and r.certificate.is_certified for r in self.rungs)
+
+    def _rung(self, given: list[tuple[NDArray[np.intp], Floats]], i: int) -> int | None:
+        for r, (_, confidence) in enumerate(given):
+            limit = self.threshold(r)
+            if limit is not None and confidence[i] >= limit:
+                return r
+        return None
+
+    def _gate(self, novelty: float, sharpness: float | None) -> str:
+        if self.sharpness_limit is not None and sharpness is not None and sharpness < self.sharpness_limit:
+            return BLURRED
+        return NOVEL if self.novelty_limit is not None and novelty > self.novelty_limit else ""
+
+    def passes_gates(self, taxon: Floats, sharpness: Floats) -> NDArray[np.bool_]:
+        """Return (N,) bool: neither novel nor unusable, so that the ladder decides."""
+        return np.array([not self._gate(n, s) for n, s in zip(novelty_scores(taxon), sharpness, strict=True)], bool)
+
+    def _finest_probs(self, cells: Floats, taxonomy: Taxonomy) -> Floats:
+        answers, of_cell, _ = taxonomy.rung_answers(self.rungs[0].name)
+        sums = np.zeros((len(answers), len(cells)))
+        np.add.at(sums, of_cell, cells.T)
+        return np.ascontiguousarray(sums.T)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the JSON form that from_json reads."""
+        return {
+            "schema": SCHEMA,
+            "taxon_map": self.taxon_map.to_dict(),
+            "state_map": self.state_map.to_dict(),
+            "rungs": [
+                {
+                    "name": r.name,
+                    "joint": r.joint.to_dict() if r.joint else None,
+                    "certificate": r.certificate.to_dict() if r.certificate else None,
+                }
+                for r in self.rungs
+            ],
+            "shortlist": self.shortlist.to_dict() if self.shortlist else None,
+            "novelty_limit": self.novelty_limit,
+            "sharpness_limit": self.sharpness_limit,
+            "min_confidence": self.min_confidence,
+            "max_error": self.max_error,
+            "failure_rate": self.failure_rate,
+            "calibration_specimens": self.calibration_specimens,
+        }
+
+    @classmethod
+    def from_json(cls, form: Mapping[str, Any]) -> Policy:
+        """Return the policy of a JSON form. Raises CalibrationError on another schema."""
+        if form.get("schema") != SCHEMA:
+            raise CalibrationError(
+                f"calibration schema {form.get('schema')}, this tickvision reads {SCHEMA}; calibrate again."
+            )
+        rungs = tuple(
+            Rung(
+                r["name"],
+                JointMap.from_dict(r["joint"]) if r["joint"] else None,
+                Certificate.from_dict(r["certificate"]) if r["certificate"] else None,
+            )
+            for r in form["rungs"]
+        )
+        return cls(
+            HeadMap.from_dict(form["taxon_map"]),
+            HeadMap.from_dict(form["state_map"]),
+            rungs,
+            Shortlist.from_dict(form["shortlist"]) if form["shortlist"] else None,
+            form["novelty_limit"],
+            form["sharpness_limit"],
+            form["min_confidence"],
+            form["max_error"],
+            form["failure_rate"],
+            form["calibration_specimens"],
+        )
+
+
+def load(path: Path) -> Policy:
+    """Return the policy of calibration.json. Raises CalibrationError if it is absent or damaged."""
+    try:
+        return Policy.from_json(json.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError:
+        raise CalibrationError(f"{path}: no calibration. Make it with: tickvision calibrate CONFIG") from None
+    except (json.JSONDecodeError, KeyError, TypeError) as error:
+        raise CalibrationError(f"{path}: not a calibration file ({error}); calibrate again.") from None
+
+
+def answer_parts(cells: Floats, taxonomy: Taxonomy, answers: list[Answer], claims: NDArray[np.bool_]) -> Floats:
+    """Return (N, 3): p(taxon), p(stage | taxon), p(sex | taxon, stage) of each row's answer; NaN where not said."""
+    n_states = len(taxonomy.states)
+    by_taxon = claims.reshape(len(claims), -1, n_states)
+    table = cells.reshape(len(cells), -1, n_states)
+    in_taxon = by_taxon.any(2)
+    p_taxon = (table.sum(2) * in_taxon).sum(1)
+    stages = np.array([[st == a.life_stage for st, _ in taxonomy.states] for a in answers])
+    p_stage = (table * in_taxon[:, :, None] * stages[:, None, :]).sum((1, 2))
+    p_all = (cells * claims).sum(1)
+    parts = np.full((len(cells), 3), np.nan)
+    parts[:, 0] = p_taxon
+    told = np.array([bool(a.life_stage) for a in answers])
+    sexed = np.array([bool(a.sex) for a in answers])
+    parts[told, 1] = (p_stage / np.maximum(p_taxon, 1e-300))[told]
+    parts[sexed, 2] = (p_all / np.maximum(p_stage, 1e-300))[sexed]
+    return np.clip(parts, 0.0, 1.0)
+
+
+def novelty_scores(taxon: Floats) -> Floats:
+    """Return the energy (N,) of taxon logits, high = strange (Liu et al. 2020)."""
+    top = taxon.max(1)
+    return np.asarray(-(top + np.log(np.exp(taxon - top[:, None]).sum(1))))

@@ -1,0 +1,52 @@
+"""The records of what was promised, read by prediction: numpy-free, JSON-able, never fitted here."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Certificate:
+    """What a calibration set allows to promise about the answers at or above a threshold.
+
+    threshold: answer where confidence >= threshold; None = refused, refer every case.
+    n: specimens looked at. answered, errors: at the threshold; 0 where refused (the reason tells the counts).
+    needed: further calibration specimens, 0 where certified; the reason says where more alone will not help.
+    best_bound: one-sided upper bound of the error share at level 1 - failure_rate: at the threshold, or the lowest that
+    any cut reached (that one describes, it promises nothing).
+    """
+
+    threshold: float | None
+    n: int
+    answered: int
+    errors: int
+    needed: int
+    reason: str
+    best_bound: float
+    max_error: float
+    failure_rate: float
+
+    @property
+    def is_certified(self) -> bool:
+        """Return whether a threshold was certified."""
+        return self.threshold is not None
+
+    def statement(self) -> str:
+        """Return the promise, or the refusal, as one sentence to print."""
+        if self.threshold is None:
+            return f"No promise of at most {self.max_error:.3g} wrong: {self.reason}"
+        return (
+            f"On a new specimen drawn like the calibration specimens, at most {self.max_error:.3g} of the answers "
+            f"given are wrong; the procedure that set the threshold fails in at most {self.failure_rate:.3g} of "
+            f"calibrations; {self.n:,} specimens, {self.errors:,} errors among {self.answered:,} answered."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, saved: dict[str, Any]) -> Certificate:
+        """Return the certificate saved by to_dict."""
+        return cls(**saved)

@@ -1,0 +1,135 @@
+"""The scores file, one row a specimen: logits averaged over its photographs, label cells, the picture's quality."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tickvision.domain.taxonomy import Taxonomy
+from tickvision.errors import CalibrationError
+from tickvision.evaluation.probabilities import combine
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Specimens:
+    """taxon: (G, T), state: (G, T, S) mean logits. taxon_mask, state_mask: what the labels leave open.
+    sharpness: (G,) of the sharpest photograph. first_photo: (G,) photo_id. photos: (G,) number of photographs."""
+
+    ids: NDArray[np.str_]
+    taxon: Floats
+    state: Floats
+    taxon_mask: Bools
+    state_mask: Bools
+    embedding: Floats
+    sharpness: Floats
+    photos: NDArray[np.int64]
+    first_photo: NDArray[np.str_]
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def cells(self) -> Bools:
+        """Return (G, K) bool: the cells that each label leaves open."""
+        return np.asarray((self.taxon_mask[:, :, None] & self.state_mask[:, None, :]).reshape(len(self), -1))
+
+
+def load(path: Path, part: str, heads_only: bool = False) -> Specimens:
+    """Return the specimens of one part of a scores file.
+
+    heads_only: the logits of the heads fitted on frozen features instead of the fine-tuned network's.
+    Raises CalibrationError if the file is absent, a specimen has no id, or one specimen bears two labels.
+    """
+    try:
+        with np.load(path, allow_pickle=False) as held:
+            arrays = {k: held[k] for k in held.files}
+    except (OSError, ValueError):
+        raise CalibrationError(f"{path}: no readable scores. Make them with: tickvision train CONFIG") from None
+    rows = np.flatnonzero(arrays["part"] == part)
+    prefix = "heads_" if heads_only else ""
+    taxon, state = arrays[f"{prefix}taxon_logits"][rows], arrays[f"{prefix}state_logits"][rows]
+    ids = arrays["specimen_id"][rows]
+    if not len(rows):
+        return _empty(taxon.shape[1], state.shape[2], arrays["embedding"].shape[1])
+    if (ids == "").any():
+        raise CalibrationError(
+            f"{path}: {int((ids == '').sum())} photographs of part '{part}' have no specimen id; "
+            "set data.photo_is_specimen = true if each is a specimen of its own."
+        )
+    mean_taxon, order = combine(taxon, ids)
+    mean_state, _ = combine(state.reshape(len(state), -1), ids)
+    embedding, _ = combine(arrays["embedding"][rows].astype(np.float64), ids)
+    place = {s: i for i, s in enumerate(order)}
+    number = np.array([place[s] for s in ids])
+    first = np.unique(number, return_index=True)[1]
+    taxon_mask = _common(arrays["taxon_mask"][rows], number, len(order))
+    state_mask = _common(arrays["state_mask"][rows], number, len(order))
+    torn = ~(taxon_mask.any(1) & state_mask.any(1))
+    if torn.any():
+        raise CalibrationError(f"specimen '{order[int(np.argmax(torn))]}' bears two labels that exclude each other.")
+    sharpness = np.zeros(len(order))
+    np.maximum.at(sharpness, number, arrays["sharpness"][rows])
+    return Specimens(
+        np.asarray(order, str),
+        mean_taxon,
+        mean_state.reshape(len(order), *state.shape[1:]),
+        taxon_mask,
+        state_mask,
+        embedding,
+        sharpness,
+        np.bincount(number),
+        arrays["photo_id"][rows][first],
+    )
+
+
+def _common(masks: Bools, number: NDArray[np.intp], size: int) -> Bools:
+    """Return what all photographs of a specimen leave open."""
+    left = np.ones((size, masks.shape[1]), bool)
+    np.logical_and.at(left, number, masks)
+    return left
+
+
+def _empty(n_taxa: int, n_states: int, width: int) -> Specimens:
+    return Specimens(
+        np.array([], str),
+        np.zeros((0, n_taxa)),
+        np.zeros((0, n_taxa, n_states)),
+        np.zeros((0, n_taxa), bool),
+        np.zeros((0, n_states), bool),
+        np.zeros((0, width)),
+        np.zeros(0),
+        np.zeros(0, int),
+        np.array([], str),
+    )
+
+
+def settled(masks: Bools) -> NDArray[np.int64]:
+    """Return (N,) the one class a label leaves open, -1 where it leaves several."""
+    return np.where(masks.sum(1) == 1, masks.argmax(1), -1).astype(np.int64)
+
+
+def true_answers(specimens: Specimens, claims: Bools) -> NDArray[np.int64]:
+    """Return (N,) the first answer whose claimed cells hold the whole label, -1 where none does. claims: (A, K)."""
+    outside = specimens.cells().astype(np.float32) @ (~claims).T.astype(np.float32) > 0
+    return np.where((~outside).any(1), (~outside).argmax(1), -1).astype(np.int64)
+
+
+def is_right(specimens: Specimens, claims: Bools, said: NDArray[np.intp]) -> Bools:
+    """Return (N,) bool: the said answer claims every cell that the label leaves open (unsettled = not right)."""
+    return ~(specimens.cells() & ~claims[said]).any(1)
+
+
+def is_wrong(specimens: Specimens, claims: Bools, said: NDArray[np.intp]) -> Bools:
+    """Return (N,) bool: the said answer claims none of the cells that the label leaves open."""
+    return ~(specimens.cells() & claims[said]).any(1)
+
+
+def check_taxonomy(specimens: Specimens, taxonomy: Taxonomy) -> None:
+    """Raise CalibrationError if the scores do not fit the taxonomy."""
+    if specimens.taxon.shape[1] != len(taxonomy.taxa) or specimens.state.shape[2] != len(taxonomy.states):
+        raise CalibrationError("the scores were made with other classes than classes.json; train again.")

@@ -1,0 +1,1 @@
+"""The human identifier's desk."""

@@ -1,0 +1,1 @@
+"""Features, heads, fine-tuning, scores, ONNX. The only room that imports torch."""

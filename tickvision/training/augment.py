@@ -1,0 +1,55 @@
+"""Augmentation for specimens on a bench. The one place that imports albumentations.
+
+Every draw comes from (seed, epoch, photo), so epochs and photographs differ and any number of workers gives the same.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tickvision.errors import TrainingError
+
+os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")  # it would ask the network for its newest version on import
+
+Square = NDArray[np.uint8]
+Augment = Callable[[Square, int, int], Square]
+VERSION = "2.0.8"  # last release under MIT; its successor of the same import name is AGPL
+
+
+def make(seed: int) -> Augment:
+    """Return augment(square (S, S, 3) uint8, epoch, photo) -> square. Any turn, flips, scale, light, blur, noise, JPEG.
+
+    Raises TrainingError if another package answers to the name albumentations.
+    """
+    import albumentations as A
+    import cv2
+
+    if A.__version__ != VERSION:
+        raise TrainingError(f"albumentations {A.__version__} is installed; {VERSION} is needed (MIT). "
+                            f"Run: pip install albumentations=={VERSION}")
+    cv2.setNumThreads(0)
+    fill = cv2.BORDER_REFLECT_101
+    chain = A.Compose([
+        A.SquareSymmetry(p=1.0),
+        A.Affine(rotate=(-180, 180), scale=(0.8, 1.3), translate_percent=(-0.06, 0.06), shear=(-6, 6),
+                 border_mode=fill, interpolation=cv2.INTER_LINEAR, p=0.9),
+        A.OneOf([
+            A.RandomBrightnessContrast(0.25, 0.25, p=1.0),
+            A.ColorJitter(0.2, 0.2, 0.2, 0.03, p=1.0),
+            A.RandomGamma((75, 135), p=1.0),
+        ], p=0.8),
+        A.OneOf([A.GaussianBlur((3, 5), p=1.0), A.MotionBlur((3, 5), p=1.0)], p=0.15),
+        A.GaussNoise((0.01, 0.05), p=0.2),
+        A.ImageCompression(quality_range=(40, 95), p=0.2),
+    ])
+
+    def augment(square: Square, epoch: int, photo: int) -> Square:
+        draw = np.random.SeedSequence([seed, epoch, photo]).generate_state(1)[0]
+        chain.set_random_seed(int(draw))
+        return np.ascontiguousarray(chain(image=square)["image"])
+
+    return augment

@@ -1,0 +1,73 @@
+"""Batches of an epoch: one random photograph of each specimen, prepared ahead in threads."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tickvision.images.prepare import Prepare, normalise
+from tickvision.training.augment import Augment
+
+AHEAD = 4  # batches prepared before they are asked for
+
+
+class Rows:
+    """A view of some rows of an array on disk, so that photographs are not copied to memory."""
+
+    def __init__(self, held: Squares, rows: NDArray[np.intp]) -> None:
+        self.held, self.rows = held, rows
+
+    def __getitem__(self, i: int) -> NDArray[np.uint8]:
+        return np.asarray(self.held[self.rows[i]])
+
+
+Squares = NDArray[np.uint8] | Rows
+
+
+@dataclass(frozen=True)
+class Batch:
+    """rows: (B,) row numbers of the photographs. pictures: (B, 3, S, S) float32."""
+
+    rows: NDArray[np.intp]
+    pictures: NDArray[np.float32]
+
+
+def draw_epoch(specimen: NDArray[np.int64], seed: int, epoch: int) -> NDArray[np.intp]:
+    """Return row numbers: each specimen once, a random photograph of it, in random order. Draws from (seed, epoch)."""
+    rng = np.random.default_rng([seed, epoch, 1])
+    mixed = rng.permutation(len(specimen))
+    _, first = np.unique(specimen[mixed], return_index=True)
+    chosen = mixed[first]
+    return np.asarray(chosen[rng.permutation(len(chosen))])
+
+
+def prepare_batches(
+    squares: Squares, rows: NDArray[np.intp], batch_size: int, prepare: Prepare, workers: int,
+    augment: Augment | None = None, epoch: int = 0,
+) -> Iterator[Batch]:
+    """Yield batches of the rows in order. workers = 0 prepares in the calling thread; the result is the same.
+
+    The rest that fills no batch is a smaller batch.
+    """
+    parts = [rows[i : i + batch_size] for i in range(0, len(rows), batch_size)]
+
+    def make(part: NDArray[np.intp]) -> Batch:
+        taken = [squares[i] if augment is None else augment(squares[i], epoch, int(i)) for i in part]
+        return Batch(part, normalise(np.stack(taken), prepare))
+
+    if workers == 0:
+        yield from map(make, parts)
+        return
+    with ThreadPoolExecutor(1 if augment is not None else workers) as pool:  # albumentations keeps its draw in itself
+        waiting: deque[Future[Batch]] = deque()
+        for part in parts:
+            waiting.append(pool.submit(make, part))
+            if len(waiting) > AHEAD:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()

@@ -1,0 +1,132 @@
+"""Heads fitted on frozen features: seconds, convex for complete labels, and the start that fine-tuning must beat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+from tickvision.training.network import Network, Output, cells_loss
+from tickvision.training.priors import shifts
+
+Float = NDArray[np.floating]
+PENALTIES = (1e-4, 3e-4, 1e-3, 3e-3, 1e-2, 3e-2)
+INTERACTION = 4.0  # how much dearer it is to let stage and sex depend on the taxon than not
+FOLDS = 3
+ITERATIONS = 120
+
+
+@dataclass(frozen=True)
+class Labels:
+    """One row a photograph. taxon: (N, T) bool, state: (N, S) bool, weight: (N,) 1 / photographs of the specimen,
+    group: (N,) int, photographs that must stay together."""
+
+    taxon: NDArray[np.bool_]
+    state: NDArray[np.bool_]
+    weight: NDArray[np.float64]
+    group: NDArray[np.int64]
+
+    def rows(self, index: NDArray[np.intp]) -> Labels:
+        """Return the labels of these rows."""
+        return Labels(self.taxon[index], self.state[index], self.weight[index], self.group[index])
+
+
+class _Linear:
+    """Weights of the heads on standardised features: taxon (T), state (S, shared), and state given taxon (T x S)."""
+
+    def __init__(self, width: int, n_taxa: int, n_states: int) -> None:
+        self.shape = (n_taxa, n_states)
+        self.taxon = torch.zeros(n_taxa, width + 1, requires_grad=True)
+        self.state = torch.zeros(n_states, width + 1, requires_grad=True)
+        self.cell = torch.zeros(n_taxa * n_states, width + 1, requires_grad=True)
+
+    def parameters(self) -> list[Tensor]:
+        return [self.taxon, self.state, self.cell]
+
+    def __call__(self, x: Tensor) -> Output:
+        shared = x @ self.state[:, :-1].T + self.state[:, -1]
+        own = x @ self.cell[:, :-1].T + self.cell[:, -1]
+        taxon = x @ self.taxon[:, :-1].T + self.taxon[:, -1]
+        return Output(taxon, own.unflatten(1, self.shape) + shared[:, None, :], x)
+
+    def penalty(self) -> Tensor:
+        plain = (self.taxon[:, :-1] ** 2).sum() + (self.state[:, :-1] ** 2).sum()
+        return plain + INTERACTION * (self.cell ** 2).sum()
+
+
+def fit(features: Float, labels: Labels, tau: float, penalty: float | None = None) -> tuple[_Linear, Float, Float, float]:
+    """Return (heads, mean, scale, penalty). The penalty is chosen by grouped cross-validation if it is not given.
+
+    features: (N, D) of training photographs only.
+    """
+    mean = features.mean(0)
+    scale = features.std(0) + 1e-6
+    x = torch.tensor((features - mean) / scale, dtype=torch.float32)
+    chosen = penalty if penalty is not None else _choose(x, labels, tau)
+    return _solve(x, labels, tau, chosen), mean, scale, chosen
+
+
+def _choose(x: Tensor, labels: Labels, tau: float) -> float:
+    """Return the penalty with the least cross-validated loss; groups are never torn."""
+    groups = np.unique(labels.group)
+    if len(groups) < 2 * FOLDS:
+        return PENALTIES[-2]
+    fold_of = np.random.default_rng(0).permutation(len(groups)) % FOLDS
+    fold = fold_of[np.searchsorted(groups, labels.group)]
+    loss = np.zeros(len(PENALTIES))
+    for k in range(FOLDS):
+        inside, outside = np.flatnonzero(fold != k), np.flatnonzero(fold == k)
+        start: _Linear | None = None
+        for i in reversed(range(len(PENALTIES))):  # strong to weak: each solution starts the next
+            start = _solve(x[inside], labels.rows(inside), tau, PENALTIES[i], start, iterations=40)
+            loss[i] += _loss(start, x[outside], labels.rows(outside), labels.rows(inside), tau)
+    return PENALTIES[int(np.argmin(loss))]
+
+
+def _objective(heads: _Linear, x: Tensor, labels: Labels, prior: Labels, tau: float) -> Tensor:
+    taxon_shift, state_shift = shifts(prior.taxon, prior.state, prior.weight, tau)
+    out = heads(x)
+    adjusted = Output(out.taxon + taxon_shift, out.state + state_shift, out.embedding)
+    loss = cells_loss(adjusted, torch.from_numpy(labels.taxon), torch.from_numpy(labels.state))
+    weight = torch.tensor(labels.weight, dtype=torch.float32)
+    return (loss * weight).sum() / weight.sum()
+
+
+def _loss(heads: _Linear, x: Tensor, labels: Labels, prior: Labels, tau: float) -> float:
+    with torch.no_grad():
+        return float(_objective(heads, x, labels, prior, tau))
+
+
+def _solve(
+    x: Tensor, labels: Labels, tau: float, penalty: float, start: _Linear | None = None, iterations: int = ITERATIONS
+) -> _Linear:
+    heads = _Linear(x.shape[1], labels.taxon.shape[1], labels.state.shape[1])
+    if start is not None:
+        with torch.no_grad():
+            for mine, theirs in zip(heads.parameters(), start.parameters(), strict=True):
+                mine.copy_(theirs)
+    optimizer = torch.optim.LBFGS(heads.parameters(), max_iter=iterations, history_size=10, line_search_fn="strong_wolfe",
+                                  tolerance_grad=1e-6, tolerance_change=1e-8)
+
+    def closure() -> Tensor:
+        optimizer.zero_grad()
+        value = _objective(heads, x, labels, labels, tau) + penalty * heads.penalty()
+        value.backward()  # type: ignore[no-untyped-call]
+        return value
+
+    optimizer.step(closure)  # type: ignore[no-untyped-call]
+    return heads
+
+
+def put_into(network: Network, heads: _Linear, mean: Float, scale: Float) -> None:
+    """Write fitted heads into the network, the standardisation folded into weights and bias."""
+    n_taxa, n_states = heads.shape
+    with torch.no_grad():
+        state = (heads.cell.unflatten(0, (n_taxa, n_states)) + heads.state).flatten(0, 1)
+        for layer, held in ((network.taxon_head, heads.taxon), (network.state_head, state)):
+            weight = held[:, :-1] / torch.tensor(scale, dtype=torch.float32)
+            layer.weight.copy_(weight)
+            layer.bias.copy_(held[:, -1] - weight @ torch.tensor(mean, dtype=torch.float32))

