@@ -15,12 +15,19 @@ from tickvision.errors import TickvisionError
 OK, USER_FAULT, USAGE, SOME_FAILED = 0, 1, 2, 3
 
 app = typer.Typer(
-    name="tickvision", no_args_is_help=True, add_completion=True, pretty_exceptions_enable=False, rich_markup_mode=None,
+    name="tickvision",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
     help="Train, judge and serve a photo classifier that names ticks to species, life stage and sex, and refers to a "
-         "person what it cannot name. A name from a photograph is not a diagnosis.")
+    "person what it cannot name. A name from a photograph is not a diagnosis.",
+)
 
 ConfigFile = Annotated[Path, typer.Argument(metavar="CONFIG", help="the job's TOML file")]
-Settings = Annotated[list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="override a key, e.g. train.epochs=3")]
+Settings = Annotated[
+    list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="override a key, e.g. train.epochs=3")
+]
 Quiet = Annotated[bool, typer.Option("--quiet", help="no progress on stderr")]
 AsJson = Annotated[bool, typer.Option("--json", help="the result as JSON on stdout")]
 
@@ -82,7 +89,10 @@ def package(config: ConfigFile, settings: Settings = None, quiet: Quiet = False,
 
 @app.command()
 def run(
-    config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False,
+    config: ConfigFile,
+    settings: Settings = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
     again: Annotated[bool, typer.Option("--again", help="run every stage, also those that are up to date")] = False,
 ) -> None:
     """Walk all stages from import to package, skipping what is up to date."""
@@ -114,10 +124,13 @@ def compare(
 @app.command()
 def predict(
     package: Annotated[Path, typer.Argument(help="a model package folder")],
-    photographs: Annotated[list[str] | None, typer.Argument(help="files, folders or patterns such as 'day/*.jpg'")] = None,
+    photographs: Annotated[
+        list[str] | None, typer.Argument(help="files, folders or patterns such as 'day/*.jpg'")
+    ] = None,
     table: Annotated[Path | None, typer.Option("--list", help="CSV with columns file and specimen_id")] = None,
-    group_by: Annotated[str, typer.Option("--group-by", help="photo: each its own specimen; folder: one specimen a folder")]
-    = "photo",
+    group_by: Annotated[
+        str, typer.Option("--group-by", help="photo: each its own specimen; folder: one specimen a folder")
+    ] = "photo",
     form: Annotated[str, typer.Option("--format", help="table, csv or jsonl")] = "table",
     output: Annotated[Path | None, typer.Option("--output", "-o", help="write here instead of stdout")] = None,
     quiet: Quiet = False,
@@ -145,22 +158,29 @@ def demo(
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
-    """Draw the reference set of the invented Larkmoor bench: drawn specimens, not photographs, not for identification."""
+    """Draw the reference set of the invented Larkmoor bench: drawn specimens, not for identification."""
     from dataclasses import asdict
 
     from tickvision.drawing.demo_set import write_demo_set
     from tickvision.progress import Progress
 
     progress = Progress(quiet)
-    summary = write_demo_set(folder, specimens, seed, workers=workers,
-                             progress=lambda done, total: progress.tick("drawing specimens", done, total))
+    summary = write_demo_set(
+        folder,
+        specimens,
+        seed,
+        workers=workers,
+        progress=lambda done, total: progress.tick("drawing specimens", done, total),
+    )
     form = {k: str(v) if isinstance(v, Path) else v for k, v in asdict(summary).items()}
     _print_result(form, [f"{k.replace('_', ' ')}: {v}" for k, v in form.items()], as_json)
 
 
 @app.command()
 def info(
-    package: Annotated[Path | None, typer.Argument(help="a model package folder; leave out for the installation")] = None,
+    package: Annotated[
+        Path | None, typer.Argument(help="a model package folder; leave out for the installation")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Say what is installed, or what a model package holds and promises."""
@@ -189,7 +209,7 @@ def _installation() -> tuple[dict[str, object], list[str]]:
 
 
 def main() -> None:
-    """Run the command line. Exit codes: 0 done, 1 the input is at fault, 2 wrong usage, 3 done but some items failed."""
+    """Run the command line. Exit codes: 0 done, 1 input at fault, 2 wrong usage, 3 done but some items failed."""
     try:
         app()
     except TickvisionError as error:
@@ -205,8 +225,11 @@ def main() -> None:
         print(_missing_module(error), file=sys.stderr)
         sys.exit(USER_FAULT)
     except OSError as error:
-        print(f"tickvision: {error.filename or 'a file'}: {error.strerror}. What was finished is kept; the same command "
-              "goes on from there.", file=sys.stderr)
+        print(
+            f"tickvision: {error.filename or 'a file'}: {error.strerror}. What was finished is kept; the same command "
+            "goes on from there.",
+            file=sys.stderr,
+        )
         sys.exit(USER_FAULT)
     except Exception:
         print("tickvision: this is a fault of the program. Please report it with the lines below.", file=sys.stderr)
@@ -215,8 +238,10 @@ def main() -> None:
 
 def _missing_module(error: ModuleNotFoundError) -> str:
     extra = "train"
-    return (f"tickvision: this command needs the package '{error.name}', which is not installed. "
-            f"Run: pip install 'tickvision[{extra}]'")
+    return (
+        f"tickvision: this command needs the package '{error.name}', which is not installed. "
+        f"Run: pip install 'tickvision[{extra}]'"
+    )
 
 
 if __name__ == "__main__":

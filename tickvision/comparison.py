@@ -23,16 +23,21 @@ def compare_runs(run_a: Path, run_b: Path) -> tuple[dict[str, object], list[str]
     known = truth >= 0
     ids, truth, said = ids[known], truth[known], [s[known] for s in said]
 
-    def recall(target: np.ndarray, pred: np.ndarray) -> float:  # type: ignore[type-arg]
+    def recall(target: np.ndarray, pred: np.ndarray) -> float:
         return metrics.macro_recall(target, pred, n_classes)
 
     low, high = compare.paired_bootstrap(recall, ids, [truth], [said[0]], [said[1]])
     values = [recall(truth, s) for s in said]
     changed = compare.changes(truth, said[0], said[1], ids)
     result: dict[str, object] = {
-        "specimens": len(ids), "macro_recall_a": values[0], "macro_recall_b": values[1], "difference": values[1] - values[0],
-        "difference_interval": [low, high], "mcnemar_p": changed.p_value,
-        "right_to_wrong": [str(i) for i in changed.right_to_wrong], "wrong_to_right": [str(i) for i in changed.wrong_to_right],
+        "specimens": len(ids),
+        "macro_recall_a": values[0],
+        "macro_recall_b": values[1],
+        "difference": values[1] - values[0],
+        "difference_interval": [low, high],
+        "mcnemar_p": changed.p_value,
+        "right_to_wrong": [str(i) for i in changed.right_to_wrong],
+        "wrong_to_right": [str(i) for i in changed.wrong_to_right],
     }
     lines = [
         f"{len(ids):,} test specimens in both runs whose label settles the finest name",

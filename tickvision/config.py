@@ -27,13 +27,16 @@ class DataConfig(_Model):
 
     source: Literal["csv", "folder"] = Field("csv", description="csv: a table of labels; folder: names in the paths")
     path: Path = Field(description="the CSV file, or the top folder")
-    photographs: Path | None = Field(None, description="folder that file names are relative to; the CSV's own if absent")
+    photographs: Path | None = Field(
+        None, description="folder that file names are relative to; the CSV's own if absent"
+    )
     columns: dict[str, str] = Field({}, description="our column = your column, where the names differ")
     defaults: dict[str, str] = Field({}, description="our column = value for records that leave it blank")
     pattern: str = Field("{scientific_name}/{photo}", description="folders only: what the parts of a path mean")
     photo_is_specimen: bool = Field(False, description="true: each photograph is a specimen of its own")
     licences: tuple[str, ...] = Field(
-        ("CC0-1.0", "CC-PDM-1.0", "CC-BY"), description="SPDX ids or families that may train; 'any' for own photographs")
+        ("CC0-1.0", "CC-PDM-1.0", "CC-BY"), description="SPDX ids or families that may train; 'any' for own photographs"
+    )
 
 
 class TaxonomyConfig(_Model):
@@ -79,7 +82,9 @@ class TrainConfig(_Model):
     """The network and how it is trained."""
 
     backbone: str = Field("tf_efficientnet_lite0", description="a timm model name")
-    weights: str = Field("embedded", description="embedded (ImageNet, lite0 only), none, or a path to a .safetensors file")
+    weights: str = Field(
+        "embedded", description="embedded (ImageNet, lite0 only), none, or a path to a .safetensors file"
+    )
     epochs: int = Field(12, ge=0, le=1000, description="0 keeps the heads fitted on frozen features")
     patience_epochs: int = Field(4, ge=1, description="stop after so many epochs without a better val score")
     warmup_epochs: float = Field(0.5, ge=0)
@@ -228,5 +233,7 @@ def _toml(value: Any) -> str:
 
 
 def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n").replace("\t", "\\t").replace("\r", "\\r")
+    escaped = (
+        text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n").replace("\t", "\\t").replace("\r", "\\r")
+    )
     return f'"{escaped}"'

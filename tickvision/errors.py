@@ -69,5 +69,7 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 def listed(faults: Sequence[str], total: int, what: str, at_most: int = 5, file: str | None = None) -> str:
     """Return at most five faults, then the count with its total and the file that lists all."""
     lines = list(faults[:at_most])
-    lines.append(f"{len(faults):,} of {total:,} {what} have a fault" + (f"; all are listed in {file}." if file else "."))
+    lines.append(
+        f"{len(faults):,} of {total:,} {what} have a fault" + (f"; all are listed in {file}." if file else ".")
+    )
     return "\n".join(lines)

@@ -18,14 +18,20 @@ from tickvision.progress import Progress
 
 
 def predict_to(
-    package: Path, photographs: list[str], table: Path | None, group_by: str, form: str, output: Path | None, quiet: bool
+    package: Path,
+    photographs: list[str],
+    table: Path | None,
+    group_by: str,
+    form: str,
+    output: Path | None,
+    quiet: bool,
 ) -> int:
     """Predict, write to output or stdout, and return how many photographs could not be used."""
     specimens = read_list(table) if table is not None else group(find_photographs(photographs), group_by)
     if not specimens:
         raise DataError("no photographs: name files, folders or patterns, or give --list TABLE.csv")
     predictor = load(package)
-    progress = Progress(quiet or output is None and sys.stdout.isatty())
+    progress = Progress(quiet or (output is None and sys.stdout.isatty()))
     done = itertools.count(1)
     failed = 0
 
@@ -45,7 +51,10 @@ def predict_to(
         else:
             handle.write(outputs.table(list(decisions())))
     if failed:
-        print(f"tickvision: {failed} photographs could not be used; each is in the output with its reason.", file=sys.stderr)
+        print(
+            f"tickvision: {failed} photographs could not be used; each is in the output with its reason.",
+            file=sys.stderr,
+        )
     return failed
 
 
@@ -62,13 +71,20 @@ def describe(folder: Path) -> tuple[dict[str, object], list[str]]:
     policy = package.policy
     promises = [f"{r.name}: {r.certificate.statement() if r.certificate else 'no promise'}" for r in policy.rungs]
     result: dict[str, object] = {
-        "model": package.model_id, "bench": package.bench, "contact": package.contact, "drawn": package.drawn,
-        "taxa": list(package.taxonomy.taxa), "states": [" ".join(filter(None, s)) for s in package.taxonomy.states],
-        "promises": promises, "trained_on_photographs": len(package.trained_on), "size_px": package.prepare.size_px,
+        "model": package.model_id,
+        "bench": package.bench,
+        "contact": package.contact,
+        "drawn": package.drawn,
+        "taxa": list(package.taxonomy.taxa),
+        "states": [" ".join(filter(None, s)) for s in package.taxonomy.states],
+        "promises": promises,
+        "trained_on_photographs": len(package.trained_on),
+        "size_px": package.prepare.size_px,
         "caution": caution_text(package.drawn),
     }
-    lines = [f"{k.replace('_', ' ')}: {', '.join(v) if isinstance(v, list) and k != 'promises' else v}"
-             for k, v in result.items() if k != "promises"]
+    lines = [
+        f"{k.replace('_', ' ')}: {', '.join(v) if isinstance(v, list) and k != 'promises' else v}"
+        for k, v in result.items()
+        if k != "promises"
+    ]
     return result, lines[:-1] + promises + lines[-1:]
-
-

@@ -42,8 +42,14 @@ class Progress:
             print(f"\r\x1b[2K{line}", end="", file=sys.stderr, flush=True)
         else:
             self._clear()
-            print(f"{what}: {done:,}/{total:,} in {now - self._start:,.0f} s" + (f", {failures:,} failed" if failures else "")
-                  if finished else line, file=sys.stderr, flush=True)
+            print(
+                f"{what}: {done:,}/{total:,} in {now - self._start:,.0f} s"
+                + (f", {failures:,} failed" if failures else "")
+                if finished
+                else line,
+                file=sys.stderr,
+                flush=True,
+            )
 
     def _clear(self) -> None:
         if self._bar:

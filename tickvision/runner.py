@@ -1,4 +1,4 @@
-"""The stages of a job, one function each. A stage reads files, calls one room, and writes files; no stage reaches back."""
+"""The stages of a job, one function each. Each reads files, calls a room and writes files; none reaches back."""
 
 from __future__ import annotations
 
@@ -37,11 +37,23 @@ class Paths:
 
 
 _FILES = {
-    "config": "config.toml", "manifest": "manifest.csv", "import_findings": "import_findings.csv",
-    "findings": "findings.csv", "audit": "audit.json", "pictures": "pictures", "duplicates": "duplicates.csv",
-    "splits": "splits.csv", "features": "features.npz", "train": "train", "scores": "train/scores.npz",
-    "classes": "train/classes.json", "calibration": "calibration.json", "metrics": "metrics.json",
-    "report": "report.html", "package": "package", "stages": "stages.json",
+    "config": "config.toml",
+    "manifest": "manifest.csv",
+    "import_findings": "import_findings.csv",
+    "findings": "findings.csv",
+    "audit": "audit.json",
+    "pictures": "pictures",
+    "duplicates": "duplicates.csv",
+    "splits": "splits.csv",
+    "features": "features.npz",
+    "train": "train",
+    "scores": "train/scores.npz",
+    "classes": "train/classes.json",
+    "calibration": "calibration.json",
+    "metrics": "metrics.json",
+    "report": "report.html",
+    "package": "package",
+    "stages": "stages.json",
 }
 
 
@@ -53,8 +65,10 @@ def open_output(config: Config) -> Paths:
     folder = config.output
     try:
         if folder.is_dir() and any(folder.iterdir()) and not (folder / "config.toml").is_file():
-            raise OutputError(f"{folder}: the output folder holds files that are not of a tickvision job. "
-                              "Give an empty or new folder with output = \"...\" or --set output=...")
+            raise OutputError(
+                f"{folder}: the output folder holds files that are not of a tickvision job. "
+                'Give an empty or new folder with output = "..." or --set output=...'
+            )
         folder.mkdir(parents=True, exist_ok=True)
         write_text(folder / "config.toml", to_toml(config))
     except OSError as error:
@@ -81,8 +95,14 @@ def import_photographs(config: Config, paths: Paths, progress: Progress) -> list
         records = sources.read_folder(data.path, data.pattern, data.defaults)
         photographs = data.photographs or data.path
     frame, findings = ingest.ingest(
-        records, photographs, config.taxonomy.kind, config.taxonomy.non_target, data.licences, data.photo_is_specimen,
-        str(data.path))
+        records,
+        photographs,
+        config.taxonomy.kind,
+        config.taxonomy.non_target,
+        data.licences,
+        data.photo_is_specimen,
+        str(data.path),
+    )
     manifest.write(frame, paths.manifest)
     ingest.write_findings(findings, paths.import_findings)
     lines = ingest.summary(frame)
@@ -115,7 +135,9 @@ def _usable(config: Config, paths: Paths) -> tuple[pd.DataFrame, Taxonomy]:
 
     labels = zip(frame["scientific_name"], frame["life_stage"], frame["sex"], strict=True)
     known: dict[tuple[str, str, str], bool] = {}
-    keep = np.array([known.setdefault(label, fits(*label)) if label not in known else known[label] for label in labels], bool)
+    keep = np.array(
+        [known.setdefault(label, fits(*label)) if label not in known else known[label] for label in labels], bool
+    )
     return frame[keep].reset_index(drop=True), taxonomy
 
 
@@ -128,8 +150,13 @@ def _prepare(config: Config) -> Prepare:
 def _pictures(config: Config, paths: Paths, frame: pd.DataFrame, progress: Progress) -> Pictures:
     from tickvision.data import pictures
 
-    return pictures.build(frame, paths.pictures, _prepare(config), config.train.workers,
-                          lambda done, total, failed: progress.tick("decoding photographs", done, total, failed))
+    return pictures.build(
+        frame,
+        paths.pictures,
+        _prepare(config),
+        config.train.workers,
+        lambda done, total, failed: progress.tick("decoding photographs", done, total, failed),
+    )
 
 
 def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
@@ -152,8 +179,10 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     lines += [f"  {count:,} {name}" for name, count in sorted(counts.items(), key=lambda item: -item[1])]
     for head, probe in summary["shortcut_probe"].items():
         if "accuracy" in probe:
-            lines.append(f"  shortcut probe, {head}: the rim alone is right for {probe['accuracy']:.1%} "
-                         f"(majority {probe['majority']:.1%}, n = {probe['n']:,})")
+            lines.append(
+                f"  shortcut probe, {head}: the rim alone is right for {probe['accuracy']:.1%} "
+                f"(majority {probe['majority']:.1%}, n = {probe['n']:,})"
+            )
     return lines
 
 
@@ -179,8 +208,10 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     splits.write(frame, groups, strata, parts, paths.splits)
     specimens = frame["specimen_id"].to_numpy(str)
     lines = [f"{len(np.unique(groups)):,} groups dealt:"]
-    return lines + [f"  {p}: {len(np.unique(specimens[parts == p])):,} specimens, {(parts == p).sum():,} photographs"
-                    for p in splits.PARTS]
+    return lines + [
+        f"  {p}: {len(np.unique(specimens[parts == p])):,} specimens, {(parts == p).sum():,} photographs"
+        for p in splits.PARTS
+    ]
 
 
 def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
@@ -190,6 +221,7 @@ def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
     from tickvision.data import splits
     from tickvision.data.manifest import label_masks
     from tickvision.training import session
+    from tickvision.training.batches import Rows
     from tickvision.training.heads import Labels
     from tickvision.training.loop import Recipe
 
@@ -198,8 +230,10 @@ def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
     part_of = splits.read(paths.splits)
     missing = [p for p in frame["photo_id"] if p not in part_of]
     if missing:
-        raise DataError(f"{paths.splits}: {len(missing):,} photographs are in no part, e.g. '{missing[0]}'. "
-                        "Run: tickvision split CONFIG")
+        raise DataError(
+            f"{paths.splits}: {len(missing):,} photographs are in no part, e.g. '{missing[0]}'. "
+            "Run: tickvision split CONFIG"
+        )
     rows = np.flatnonzero(pictures.readable)
     kept = frame.iloc[rows]
     taxon, state = label_masks(kept, taxonomy)
@@ -207,18 +241,47 @@ def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
     groups = splits.tie_groups(kept.reset_index(drop=True))
     weight = 1 / np.bincount(specimen)[specimen]
     photos = session.Photographs(
-        session.Rows(pictures.squares, rows), kept["photo_id"].to_numpy(str), kept["specimen_id"].to_numpy(str),
-        pictures.looks["sha256"].to_numpy(str)[rows], np.array([part_of[p] for p in kept["photo_id"]]), specimen,
-        Labels(taxon, state, weight, groups), pictures.looks["sharpness"].to_numpy(np.float32)[rows])
+        Rows(pictures.squares, rows),
+        kept["photo_id"].to_numpy(str),
+        kept["specimen_id"].to_numpy(str),
+        pictures.looks["sha256"].to_numpy(str)[rows],
+        np.array([part_of[p] for p in kept["photo_id"]]),
+        specimen,
+        Labels(taxon, state, weight, groups),
+        pictures.looks["sharpness"].to_numpy(np.float32)[rows],
+    )
     t = config.train
-    recipe = Recipe(t.epochs, t.patience_epochs, t.warmup_epochs, t.batch_size, t.backbone_learning_rate,
-                    t.head_learning_rate, t.weight_decay, t.logit_adjustment, t.workers, config.seed)
-    summary = session.train(photos, taxonomy, _prepare(config), recipe, t.backbone, t.weights, t.augment, paths.train,
-                            paths.features, progress.say, progress.tick)
+    recipe = Recipe(
+        t.epochs,
+        t.patience_epochs,
+        t.warmup_epochs,
+        t.batch_size,
+        t.backbone_learning_rate,
+        t.head_learning_rate,
+        t.weight_decay,
+        t.logit_adjustment,
+        t.workers,
+        config.seed,
+    )
+    summary = session.train(
+        photos,
+        taxonomy,
+        _prepare(config),
+        recipe,
+        t.backbone,
+        t.weights,
+        t.augment,
+        paths.train,
+        paths.features,
+        progress.say,
+        progress.tick,
+    )
     gain = summary["val_macro_recall"] - summary["val_macro_recall_fitted_heads"]
-    return [f"best epoch {summary['best_epoch']} of {summary['epochs_run']}: val macro recall "
-            f"{summary['val_macro_recall']:.3f}, {gain:+.3f} against the fitted heads. The model lies in {paths.train}. "
-            "Next: tickvision calibrate CONFIG"]
+    return [
+        f"best epoch {summary['best_epoch']} of {summary['epochs_run']}: val macro recall "
+        f"{summary['val_macro_recall']:.3f}, {gain:+.3f} against the fitted heads. The model lies in {paths.train}. "
+        "Next: tickvision calibrate CONFIG"
+    ]
 
 
 def _classes(paths: Paths) -> tuple[Taxonomy, Prepare]:
@@ -240,11 +303,22 @@ def calibrate(config: Config, paths: Paths, progress: Progress) -> list[str]:
     taxonomy, _ = _classes(paths)
     d = config.decide
     val, held = (specimens.load(paths.scores, part) for part in ("val", "calibration"))
-    policy, notes = calibration.fit(val, held, taxonomy, d.max_error, d.failure_rate, d.min_confidence, d.shortlist_miss,
-                                    d.novelty_loss, config.train.logit_adjustment > 0)
+    policy, notes = calibration.fit(
+        val,
+        held,
+        taxonomy,
+        d.max_error,
+        d.failure_rate,
+        d.min_confidence,
+        d.shortlist_miss,
+        d.novelty_loss,
+        config.train.logit_adjustment > 0,
+    )
     write_text(paths.calibration, json.dumps(policy.to_json(), indent=1))
-    lines = [f"{len(held):,} calibration specimens; temperatures: taxon {policy.taxon_map.temperature:.2f}, "
-             f"stage and sex {policy.state_map.temperature:.2f}"]
+    lines = [
+        f"{len(held):,} calibration specimens; temperatures: taxon {policy.taxon_map.temperature:.2f}, "
+        f"stage and sex {policy.state_map.temperature:.2f}"
+    ]
     for rung in policy.rungs:
         said = rung.certificate.statement() if rung.certificate else "No promise: no calibration specimens."
         lines.append(f"  {rung.name}: {said}")
@@ -263,9 +337,14 @@ def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
     policy = policies.load(paths.calibration)
     test = specimens.load(paths.scores, "test")
     figures = evaluation.evaluate(test, specimens.load(paths.scores, "test", heads_only=True), policy, taxonomy)
-    figures = {"name": config.name, "bench": config.bench.name, "drawn": config.bench.drawn, "made_by": made_by(),
-               "training": json.loads((paths.train / "summary.json").read_text(encoding="utf-8")),
-               "audit": _audit(paths)} | figures
+    figures = {
+        "name": config.name,
+        "bench": config.bench.name,
+        "drawn": config.bench.drawn,
+        "made_by": made_by(),
+        "training": json.loads((paths.train / "summary.json").read_text(encoding="utf-8")),
+        "audit": _audit(paths),
+    } | figures
     write_text(paths.metrics, json.dumps(figures, indent=1))
     write_text(paths.report, report.render(figures))
     return [*report.headline(figures), f"The report is {paths.report}"]
@@ -301,15 +380,33 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
     chosen = np.random.default_rng(config.seed).choice(rows, min(onnx_writer.PARITY_PHOTOS, len(rows)), replace=False)
     parity = onnx_writer.check_parity(network, model, np.stack([pictures.squares[i] for i in chosen]), prepare)
     part_of = splits.read(paths.splits)
-    teaching = [h for p, h in zip(frame["photo_id"], pictures.looks["sha256"], strict=True)
-                if h and part_of.get(p) in ("train", "val")]
+    teaching = [
+        h
+        for p, h in zip(frame["photo_id"], pictures.looks["sha256"], strict=True)
+        if h and part_of.get(p) in ("train", "val")
+    ]
     figures = json.loads(paths.metrics.read_text(encoding="utf-8")) if paths.metrics.is_file() else {}
     bench = config.bench
     packages.write(
-        paths.package, model, config.name, taxonomy, prepare, policy, bench.name, bench.contact, bench.drawn, teaching,
-        report.card(figures, taxonomy, policy), _credits(frame), made_by(), parity)
-    return [f"ONNX and torch differ by at most {parity['largest_difference']:.1e} on {parity['photographs']:.0f} photographs.",
-            f"The package is {paths.package}. Next: tickvision predict {paths.package} PHOTOGRAPHS"]
+        paths.package,
+        model,
+        config.name,
+        taxonomy,
+        prepare,
+        policy,
+        bench.name,
+        bench.contact,
+        bench.drawn,
+        teaching,
+        report.card(figures, taxonomy, policy),
+        _credits(frame),
+        made_by(),
+        parity,
+    )
+    return [
+        f"ONNX and torch differ by at most {parity['largest_difference']:.1e} on {parity['photographs']:.0f} photos.",
+        f"The package is {paths.package}. Next: tickvision predict {paths.package} PHOTOGRAPHS",
+    ]
 
 
 def _credits(frame: pd.DataFrame) -> str:
@@ -319,8 +416,13 @@ def _credits(frame: pd.DataFrame) -> str:
 
 Stage = Callable[[Config, Paths, Progress], list[str]]
 FUNCTIONS: dict[str, Stage] = {
-    "import": import_photographs, "check": check, "split": split, "train": train, "calibrate": calibrate,
-    "evaluate": evaluate, "package": package,
+    "import": import_photographs,
+    "check": check,
+    "split": split,
+    "train": train,
+    "calibrate": calibrate,
+    "evaluate": evaluate,
+    "package": package,
 }
 _READS = {  # stage -> (config sections, files) that decide whether it must run again
     "import": (("data", "taxonomy"), ()),
@@ -332,8 +434,13 @@ _READS = {  # stage -> (config sections, files) that decide whether it must run 
     "package": (("bench", "name"), ("scores", "classes", "calibration", "metrics")),
 }
 _WRITES = {
-    "import": "manifest", "check": "audit", "split": "splits", "train": "scores", "calibrate": "calibration",
-    "evaluate": "report", "package": "package",
+    "import": "manifest",
+    "check": "audit",
+    "split": "splits",
+    "train": "scores",
+    "calibrate": "calibration",
+    "evaluate": "report",
+    "package": "package",
 }
 
 

@@ -1,4 +1,4 @@
-"""The audit: what in the set cannot be used, stands twice, contradicts itself, or would make the later figures a lie."""
+"""The audit: what in the set cannot be used, stands twice, contradicts itself, or would make later figures a lie."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ SMALL_PX = 96
 CLIPPED_SHARE = 0.6
 
 
-def audit(frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, group: NDArray[np.int64]) -> tuple[
-    list[Finding], list[tuple[str, str]], dict[str, Any]
-]:
+def audit(
+    frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, group: NDArray[np.int64]
+) -> tuple[list[Finding], list[tuple[str, str]], dict[str, Any]]:
     """Return (findings, near- and exact-duplicate pairs of photo_ids, summary with the shortcut probe).
 
     frame, pictures, group: the usable rows of the manifest, one row each.
@@ -40,8 +40,12 @@ def audit(frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, group: ND
     }
     findings += _probe_findings(probes)
     summary = {
-        "photographs": len(frame), "unreadable": int((~pictures.readable).sum()), "exact_duplicates": len(exact),
-        "near_duplicates": len(near), "shortcut_probe": probes, "coverage": coverage(frame),
+        "photographs": len(frame),
+        "unreadable": int((~pictures.readable).sum()),
+        "exact_duplicates": len(exact),
+        "near_duplicates": len(near),
+        "shortcut_probe": probes,
+        "coverage": coverage(frame),
     }
     return findings, [(ids[a], ids[b]) for a, b in [*exact, *near]], summary
 
@@ -52,16 +56,18 @@ def _settled(masks: NDArray[np.bool_], readable: NDArray[np.bool_]) -> NDArray[n
 
 def _picture_findings(looks: pd.DataFrame) -> list[Finding]:
     found = []
-    for row in looks.itertuples():
-        photo = str(row.photo_id)
-        if row.status != "ok":
-            found.append(Finding(photo, str(row.status), "error", str(row.reason), "bring the file again, or leave it out"))
-        elif min(row.width, row.height) < SMALL_PX:
-            found.append(Finding(photo, "tiny", "warning", f"{row.width} x {row.height} pixels", "ask for the original"))
-        elif max(row.dark, row.bright) > CLIPPED_SHARE:
-            kind = "dark" if row.dark > row.bright else "bright"
-            found.append(Finding(photo, f"too_{kind}", "warning", f"{max(row.dark, row.bright):.0%} of the pixels are clipped",
-                                 "ask for another photograph"))
+    for row in looks.to_dict("records"):
+        photo, clipped = str(row["photo_id"]), max(row["dark"], row["bright"])
+        if row["status"] != "ok":
+            advice = "bring the file again, or leave it out"
+            found.append(Finding(photo, str(row["status"]), "error", str(row["reason"]), advice))
+        elif min(row["width"], row["height"]) < SMALL_PX:
+            size = f"{row['width']} x {row['height']} pixels"
+            found.append(Finding(photo, "tiny", "warning", size, "ask for the original"))
+        elif clipped > CLIPPED_SHARE:
+            kind = "too_dark" if row["dark"] > row["bright"] else "too_bright"
+            message = f"{clipped:.0%} of the pixels are clipped"
+            found.append(Finding(photo, kind, "warning", message, "ask for another photograph"))
     return found
 
 
@@ -82,8 +88,11 @@ def _pair_findings(frame: pd.DataFrame, pairs: list[tuple[int, int]], kind: str)
 def coverage(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return specimens per name, stage and sex as labelled: what the set has and lacks."""
     specimens = frame.drop_duplicates("specimen_id")
-    counted = specimens.groupby(["scientific_name", "life_stage", "sex"]).size()
-    return [{"scientific_name": n, "life_stage": st, "sex": sx, "specimens": int(c)} for (n, st, sx), c in counted.items()]
+    columns = ["scientific_name", "life_stage", "sex"]
+    counted = specimens.groupby(columns, as_index=False).size()
+    return [
+        dict(zip(columns, row[:3], strict=True)) | {"specimens": int(row[3])} for row in counted.to_numpy().tolist()
+    ]
 
 
 def _coverage_findings(frame: pd.DataFrame, taxonomy: Taxonomy) -> list[Finding]:
@@ -94,15 +103,28 @@ def _coverage_findings(frame: pd.DataFrame, taxonomy: Taxonomy) -> list[Finding]
             n = counts.get((taxon, stage, sex), 0)
             if n < CLASS_FLOOR:
                 cell = ", ".join(filter(None, (taxon, " ".join(filter(None, (stage, sex))))))
-                found.append(Finding("", "few_specimens", "warning" if n else "note", f"{cell}: {n} specimens",
-                                     "photograph more; below this no error rate of the class can be judged"))
+                found.append(
+                    Finding(
+                        "",
+                        "few_specimens",
+                        "warning" if n else "note",
+                        f"{cell}: {n} specimens",
+                        "photograph more; below this no error rate of the class can be judged",
+                    )
+                )
     return found
 
 
 def _probe_findings(probes: dict[str, dict[str, Any]]) -> list[Finding]:
     return [
-        Finding("", "shortcut", "warning", f"the rim of the picture alone predicts {head} with {p['accuracy']:.0%} accuracy "
-                f"(majority {p['majority']:.0%}): background, camera or submitter gives it away",
-                "mix backgrounds and cameras over the classes before trusting any figure")
-        for head, p in probes.items() if "accuracy" in p and p["accuracy"] > p["majority"] + 0.10
+        Finding(
+            "",
+            "shortcut",
+            "warning",
+            f"the rim of the picture alone predicts {head} with {p['accuracy']:.0%} accuracy "
+            f"(majority {p['majority']:.0%}): background, camera or submitter gives it away",
+            "mix backgrounds and cameras over the classes before trusting any figure",
+        )
+        for head, p in probes.items()
+        if "accuracy" in p and p["accuracy"] > p["majority"] + 0.10
     ]

@@ -1,4 +1,4 @@
-"""Photographs that are the same file, or the same picture saved again: they must never stand on two sides of a split."""
+"""Photographs that are the same file, or the same picture saved again: never on two sides of a split."""
 
 from __future__ import annotations
 

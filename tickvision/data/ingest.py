@@ -1,4 +1,4 @@
-"""Import: records of a source become the manifest and a list of findings. Nothing is dropped: bad rows keep a status."""
+"""Import: records of a source become the manifest and a list of findings. Bad rows keep a status."""
 
 from __future__ import annotations
 
@@ -19,8 +19,13 @@ STATUSES = ("duplicate_id", "missing", "unknown_name", "unknown_value", "contrad
 
 
 def ingest(
-    records: Iterable[Record], photographs: Path, kind: str, non_target: str = "",
-    licences: tuple[str, ...] = ("any",), photo_is_specimen: bool = False, where: str = "the source",
+    records: Iterable[Record],
+    photographs: Path,
+    kind: str,
+    non_target: str = "",
+    licences: tuple[str, ...] = ("any",),
+    photo_is_specimen: bool = False,
+    where: str = "the source",
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Return (manifest, findings). photographs: folder that file names are relative to.
 
@@ -44,9 +49,10 @@ def ingest(
         raise DataError(f"{where}: no records. The file has a header but no rows.")
     if nameless:
         raise DataError(
-            f"{where}, line {nameless[0]}: no specimen_id ({len(nameless):,} of {len(rows):,} rows have none). Photographs "
-            "of one tick must share an id, or splits leak. If each photograph shows another specimen, set "
-            "data.photo_is_specimen = true; otherwise name the column with data.columns = { specimen_id = \"...\" }.")
+            f"{where}, line {nameless[0]}: no specimen_id ({len(nameless):,} of {len(rows):,} rows have none). "
+            "Photographs of one tick must share an id, or splits leak. If each photograph shows another specimen, set "
+            'data.photo_is_specimen = true; otherwise name the column with data.columns = { specimen_id = "..." }.'
+        )
     frame = pd.DataFrame(rows).fillna("")
     findings += _specimen_conflicts(frame)
     others = [c for c in frame.columns if c not in COLUMNS]
@@ -68,12 +74,19 @@ def _row(
     if not fields["file"] or not path.is_file():
         faults.append(("missing", "error", f"photograph '{fields['file']}' is not in {photographs}"))
     status, reason = _worst(faults)
-    row = {c: "" for c in COLUMNS} | {f"x_{k}": v for k, v in record.others.items()}
+    row = dict.fromkeys(COLUMNS, "") | {f"x_{k}": v for k, v in record.others.items()}
     row |= {c: fields.get(c, "") for c in PLAIN} | label | licence
-    row |= {"photo_id": photo_id, "path": str(path), "specimen_id": fields.get("specimen_id", ""),
-            "group_id": fields.get("submission_id", ""), "status": status, "reason": reason}
-    return row, [Finding(photo_id, f, severity, message, _ADVICE.get(f, ""), record.line)
-                 for f, severity, message in faults]
+    row |= {
+        "photo_id": photo_id,
+        "path": str(path),
+        "specimen_id": fields.get("specimen_id", ""),
+        "group_id": fields.get("submission_id", ""),
+        "status": status,
+        "reason": reason,
+    }
+    return row, [
+        Finding(photo_id, f, severity, message, _ADVICE.get(f, ""), record.line) for f, severity, message in faults
+    ]
 
 
 def _worst(faults: list[tuple[str, str, str]]) -> tuple[str, str]:
@@ -106,8 +119,10 @@ def _specimen_conflicts(frame: pd.DataFrame) -> list[Finding]:
             said = ", ".join(sorted(set(rows[clash]) - {""}))
             message = f"specimen '{specimen}' bears two labels: {clash} is {said}"
             mine = (frame["specimen_id"] == specimen) & (frame["status"] == USABLE)
-            findings += [Finding(p, "contradiction", "error", message, _ADVICE["contradiction"])
-                         for p in frame.loc[mine, "photo_id"]]
+            findings += [
+                Finding(p, "contradiction", "error", message, _ADVICE["contradiction"])
+                for p in frame.loc[mine, "photo_id"]
+            ]
             frame.loc[mine, ["status", "reason"]] = ["contradiction", message]
     return findings
 
@@ -115,8 +130,10 @@ def _specimen_conflicts(frame: pd.DataFrame) -> list[Finding]:
 def summary(frame: pd.DataFrame) -> list[str]:
     """Return lines for a person: what came in, and how many rows have which status."""
     counts = Counter(frame["status"])
-    lines = [f"{len(frame):,} photographs of {frame['specimen_id'].nunique():,} specimens "
-             f"from {frame['group_id'].nunique():,} submissions; {counts[USABLE]:,} can be used."]
+    lines = [
+        f"{len(frame):,} photographs of {frame['specimen_id'].nunique():,} specimens "
+        f"from {frame['group_id'].nunique():,} submissions; {counts[USABLE]:,} can be used."
+    ]
     lines += [f"  {count:,} left out: {status}" for status, count in counts.most_common() if status != USABLE]
     return lines
 

@@ -28,11 +28,21 @@ def read_label(record: dict[str, str], kind: str, non_target: str) -> tuple[dict
     kind "ticks" resolves names and applies the vocabulary and the rules; otherwise labels are taken as written.
     """
     written = {key: record.get(key, "") for key in ("scientific_name", "life_stage", "sex", "feeding", "view")}
-    label = {"verbatim_name": written["scientific_name"], "verbatim_stage": written["life_stage"],
-             "verbatim_sex": written["sex"], "qualifier": ""}
+    label = {
+        "verbatim_name": written["scientific_name"],
+        "verbatim_stage": written["life_stage"],
+        "verbatim_sex": written["sex"],
+        "qualifier": "",
+    }
     if non_target and clean(written["scientific_name"]).lower() == non_target.lower():
-        return label | {"scientific_name": non_target, "taxon_rank": "none", "life_stage": "", "sex": "",
-                        "feeding": "", "view": ""}, []
+        return label | {
+            "scientific_name": non_target,
+            "taxon_rank": "none",
+            "life_stage": "",
+            "sex": "",
+            "feeding": "",
+            "view": "",
+        }, []
     if kind == "ticks":
         fields, faults = _tick_label(written, record)
     else:
@@ -41,9 +51,7 @@ def read_label(record: dict[str, str], kind: str, non_target: str) -> tuple[dict
     return label | fields, faults
 
 
-def _tick_label(
-    written: dict[str, str], record: dict[str, str]
-) -> tuple[dict[str, str], list[tuple[str, str, str]]]:
+def _tick_label(written: dict[str, str], record: dict[str, str]) -> tuple[dict[str, str], list[tuple[str, str, str]]]:
     faults: list[tuple[str, str, str]] = []
     name = names.resolve(written["scientific_name"])
     if name.fault:
@@ -52,19 +60,36 @@ def _tick_label(
         faults.append(("name_changed", "note", name.reason))
     stage, sex, bad_words = read_stage_and_sex(written["life_stage"], written["sex"])
     faults += [("unknown_value", "error", w) for w in bad_words]
-    fields = {"scientific_name": name.scientific_name, "taxon_rank": name.rank, "qualifier": name.qualifier,
-              "life_stage": stage, "sex": sex}
+    fields = {
+        "scientific_name": name.scientific_name,
+        "taxon_rank": name.rank,
+        "qualifier": name.qualifier,
+        "life_stage": stage,
+        "sex": sex,
+    }
     for column in ("feeding", "view"):
         fields[column], fault = read_word(column, written[column])
         if fault:
             faults.append(("unknown_value", "warning", fault))
     breaches = rules.check_label(
-        name.scientific_name, name.rank, stage, sex, fields["feeding"], record.get("leg_count", ""),
-        record.get("attached", ""), record.get("host", ""))
+        name.scientific_name,
+        name.rank,
+        stage,
+        sex,
+        fields["feeding"],
+        record.get("leg_count", ""),
+        record.get("attached", ""),
+        record.get("host", ""),
+    )
     for breach in breaches:
         hard = breach.level == "hard"
-        faults.append(("contradiction" if hard else "second_look", "error" if hard else "warning",
-                       f"{breach.rule}: {breach.message}"))
+        faults.append(
+            (
+                "contradiction" if hard else "second_look",
+                "error" if hard else "warning",
+                f"{breach.rule}: {breach.message}",
+            )
+        )
     return fields, faults
 
 

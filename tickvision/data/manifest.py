@@ -12,9 +12,33 @@ from tickvision.domain.taxonomy import Taxon, Taxonomy, flat_taxonomy, table_tax
 from tickvision.errors import DataError, did_you_mean
 
 COLUMNS = (
-    "photo_id", "path", "specimen_id", "group_id", "scientific_name", "taxon_rank", "qualifier", "life_stage", "sex",
-    "feeding", "view", "event_date", "place", "host", "source", "device", "identified_by", "license_uri", "spdx",
-    "creator", "rights_holder", "region", "status", "reason", "verbatim_name", "verbatim_stage", "verbatim_sex",
+    "photo_id",
+    "path",
+    "specimen_id",
+    "group_id",
+    "scientific_name",
+    "taxon_rank",
+    "qualifier",
+    "life_stage",
+    "sex",
+    "feeding",
+    "view",
+    "event_date",
+    "place",
+    "host",
+    "source",
+    "device",
+    "identified_by",
+    "license_uri",
+    "spdx",
+    "creator",
+    "rights_holder",
+    "region",
+    "status",
+    "reason",
+    "verbatim_name",
+    "verbatim_stage",
+    "verbatim_sex",
 )
 USABLE = "ok"
 
@@ -44,7 +68,11 @@ def usable(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def build_taxonomy(
-    kind: str, frame: pd.DataFrame, taxa: tuple[str, ...] = (), non_target: str = "", table: Path | None = None,
+    kind: str,
+    frame: pd.DataFrame,
+    taxa: tuple[str, ...] = (),
+    non_target: str = "",
+    table: Path | None = None,
     stages: dict[str, tuple[str, ...]] | None = None,
 ) -> Taxonomy:
     """Return the taxonomy of the config, its taxa taken from the usable labels where the config leaves them open."""

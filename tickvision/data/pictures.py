@@ -24,8 +24,15 @@ from tickvision.images.prepare import Prepare, to_square
 Progress = Callable[[int, int, int], None]  # done, total, failures so far
 CHUNK = 512
 _FIELDS = {
-    "sha256": "U64", "status": "U16", "reason": "U200", "width": "i4", "height": "i4", "sharpness": "f4", "dark": "f4",
-    "bright": "f4", "dhash": "u8",
+    "sha256": "U64",
+    "status": "U16",
+    "reason": "U200",
+    "width": "i4",
+    "height": "i4",
+    "sharpness": "f4",
+    "dark": "f4",
+    "bright": "f4",
+    "dhash": "u8",
 }
 
 
@@ -68,8 +75,14 @@ def build(frame: pd.DataFrame, folder: Path, prepare: Prepare, workers: int, pro
     squares.flush()
     temporary.replace(folder / "pictures.npy")
     with (folder / "looks.npz.tmp").open("wb") as handle:
-        np.savez(handle, key=np.array(keys), photo_id=frame["photo_id"].to_numpy(str), rim=rim,
-                 prepare=np.array(json.dumps(prepare.to_json())), **table)
+        np.savez(
+            handle,
+            key=np.array(keys),
+            photo_id=frame["photo_id"].to_numpy(str),
+            rim=rim,
+            prepare=np.array(json.dumps(prepare.to_json())),
+            **table,  # type: ignore[arg-type]
+        )
     (folder / "looks.npz.tmp").replace(folder / "looks.npz")
     loaded = _load(folder, prepare)
     if loaded is None:
@@ -129,8 +142,14 @@ def look_at(
     square = to_square(photo, prepare)
     quality = measure_quality(square, photo.width, photo.height)
     values: dict[str, object] = {
-        "sha256": photo.sha256, "status": "ok", "reason": "", "width": photo.width, "height": photo.height,
-        "sharpness": quality.sharpness, "dark": quality.dark, "bright": quality.bright,
+        "sha256": photo.sha256,
+        "status": "ok",
+        "reason": "",
+        "width": photo.width,
+        "height": photo.height,
+        "sharpness": quality.sharpness,
+        "dark": quality.dark,
+        "bright": quality.bright,
         "dhash": np.uint64(difference_hash(square)),
     }
     return square, values, rim_features(square)

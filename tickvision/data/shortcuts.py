@@ -15,7 +15,7 @@ FOLDS = 5
 def probe(rim: NDArray[np.float32], target: NDArray[np.int64], group: NDArray[np.int64]) -> dict[str, Any]:
     """Return {n, classes, accuracy, majority, macro_recall, chance} of a classifier that sees only the rim.
 
-    rim: (N, F). target: (N,) class, -1 = unknown (left out). group: (N,), never torn between folds (5, cross-validated).
+    rim: (N, F). target: (N,) class, -1 = unknown (left out). group: (N,), never torn between the 5 folds.
     accuracy well above the majority share, or macro_recall well above chance (1 / classes), says that background,
     camera or submitter gives labels away: the later figures would be too good. Too few rows: n alone.
     """
@@ -32,9 +32,15 @@ def probe(rim: NDArray[np.float32], target: NDArray[np.int64], group: NDArray[np
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # a class with fewer groups than folds
         said = cross_val_predict(
-            HistGradientBoostingClassifier(max_iter=60, random_state=0), features, truth, groups=groups,
-            cv=StratifiedGroupKFold(FOLDS, shuffle=True, random_state=0))
+            HistGradientBoostingClassifier(max_iter=60, random_state=0),
+            features,
+            truth,
+            groups=groups,
+            cv=StratifiedGroupKFold(FOLDS, shuffle=True, random_state=0),
+        )
     return result | {
-        "accuracy": float(accuracy_score(truth, said)), "majority": float(counts.max() / counts.sum()),
-        "macro_recall": float(recall_score(truth, said, average="macro", zero_division=0)), "chance": 1 / len(classes),
+        "accuracy": float(accuracy_score(truth, said)),
+        "majority": float(counts.max() / counts.sum()),
+        "macro_recall": float(recall_score(truth, said, average="macro", zero_division=0)),
+        "chance": 1 / len(classes),
     }

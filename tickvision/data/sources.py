@@ -14,9 +14,27 @@ from tickvision.images.decode import SUFFIXES
 MAX_COLUMNS = 2_000
 MAX_CELL = 1_000_000
 CSV_COLUMNS = (
-    "file", "photo_id", "specimen_id", "submission_id", "scientific_name", "life_stage", "sex", "feeding", "view",
-    "event_date", "place", "host", "source", "device", "identified_by", "license_uri", "creator", "rights_holder",
-    "region", "leg_count", "attached",
+    "file",
+    "photo_id",
+    "specimen_id",
+    "submission_id",
+    "scientific_name",
+    "life_stage",
+    "sex",
+    "feeding",
+    "view",
+    "event_date",
+    "place",
+    "host",
+    "source",
+    "device",
+    "identified_by",
+    "license_uri",
+    "creator",
+    "rights_holder",
+    "region",
+    "leg_count",
+    "attached",
 )
 
 
@@ -36,8 +54,10 @@ def read_csv(path: Path, columns: dict[str, str], defaults: dict[str, str]) -> I
     """
     for ours in [*columns, *defaults]:
         if ours not in CSV_COLUMNS:
-            raise DataError(f"data.columns / data.defaults: '{ours}' is no column of ours."
-                            f"{did_you_mean(ours, CSV_COLUMNS)} Known: {', '.join(CSV_COLUMNS)}")
+            raise DataError(
+                f"data.columns / data.defaults: '{ours}' is no column of ours."
+                f"{did_you_mean(ours, CSV_COLUMNS)} Known: {', '.join(CSV_COLUMNS)}"
+            )
     with _open(path) as handle:
         csv.field_size_limit(MAX_CELL)
         reader = csv.reader(handle, delimiter=_delimiter(path))
@@ -79,20 +99,27 @@ def _map_header(path: Path, header: list[str], columns: dict[str, str]) -> dict[
     mapping = {c: header.index(c) for c in CSV_COLUMNS if c in header}
     for ours, theirs in columns.items():
         if theirs not in header:
-            raise DataError(f"{path}: column '{theirs}' (data.columns.{ours}) is not in the header."
-                            f"{did_you_mean(theirs, header)} The header has: {', '.join(header)}")
+            raise DataError(
+                f"{path}: column '{theirs}' (data.columns.{ours}) is not in the header."
+                f"{did_you_mean(theirs, header)} The header has: {', '.join(header)}"
+            )
         mapping[ours] = header.index(theirs)
     if "file" not in mapping:
-        raise DataError(f"{path}: no column 'file' that names the photographs. The header has: {', '.join(header)}. "
-                        "Say which column it is with data.columns = { file = \"...\" }.")
+        raise DataError(
+            f"{path}: no column 'file' that names the photographs. The header has: {', '.join(header)}. "
+            'Say which column it is with data.columns = { file = "..." }.'
+        )
     return mapping
 
 
-def _record(path: Path, line: int, header: list[str], cells: list[str], mapping: dict[str, int],
-            defaults: dict[str, str]) -> Record:
+def _record(
+    path: Path, line: int, header: list[str], cells: list[str], mapping: dict[str, int], defaults: dict[str, str]
+) -> Record:
     if len(cells) > len(header):
-        raise DataError(f"{path}, line {line}: {len(cells)} cells, the header has {len(header)}. "
-                        "A separator inside a text must be quoted.")
+        raise DataError(
+            f"{path}, line {line}: {len(cells)} cells, the header has {len(header)}. "
+            "A separator inside a text must be quoted."
+        )
     cells = cells + [""] * (len(header) - len(cells))
     fields = {ours: cells[i].strip() for ours, i in mapping.items()}
     fields |= {k: v for k, v in defaults.items() if not fields.get(k)}
@@ -117,14 +144,19 @@ def read_folder(top: Path, pattern: str, defaults: dict[str, str]) -> Iterator[R
     for number, path in enumerate(pictures, 1):
         relative = path.relative_to(top).as_posix()
         match = expression.fullmatch(relative[: -len(path.suffix)])
-        found = {k: v.replace("_", " ") if k == "scientific_name" else v
-                 for k, v in (match.groupdict() if match else {}).items() if k != "photo"}
+        found = {
+            k: v.replace("_", " ") if k == "scientific_name" else v
+            for k, v in (match.groupdict() if match else {}).items()
+            if k != "photo"
+        }
         fitting += match is not None
         fields = {"file": relative, "photo_id": relative} | found
         yield Record(number, fields | {k: v for k, v in defaults.items() if not fields.get(k)}, {})
     if not fitting:
-        raise DataError(f"{top}: none of {len(pictures):,} pictures fits data.pattern '{pattern}', "
-                        f"e.g. '{pictures[0].relative_to(top).as_posix()}'.")
+        raise DataError(
+            f"{top}: none of {len(pictures):,} pictures fits data.pattern '{pattern}', "
+            f"e.g. '{pictures[0].relative_to(top).as_posix()}'."
+        )
 
 
 def _compile(pattern: str) -> re.Pattern[str]:

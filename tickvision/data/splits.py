@@ -15,7 +15,7 @@ PARTS = ("train", "val", "calibration", "test")
 
 
 def tie_groups(frame: pd.DataFrame, pairs: list[tuple[str, str]] = []) -> NDArray[np.int64]:  # noqa: B006 (never changed)
-    """Return (N,) group numbers: photographs that share a specimen, a submission or a near-duplicate pair are one group.
+    """Return (N,) group numbers: a shared specimen, submission or near-duplicate makes one group.
 
     pairs: photo_id pairs of near-duplicates.
     """
@@ -41,7 +41,10 @@ def tie_groups(frame: pd.DataFrame, pairs: list[tuple[str, str]] = []) -> NDArra
 
 
 def assign(
-    groups: NDArray[np.int64], strata: NDArray[np.int64], specimens: NDArray[np.str_], shares: Mapping[str, float],
+    groups: NDArray[np.int64],
+    strata: NDArray[np.int64],
+    specimens: NDArray[np.str_],
+    shares: Mapping[str, float],
     seed: int = 0,
 ) -> NDArray[np.str_]:
     """Return the part of each photograph. Whole groups are dealt, rarest stratum first, to the part that lacks it most.
@@ -55,8 +58,9 @@ def assign(
     counts = table.to_numpy()
     if len(counts) < len(shares):
         raise DataError(
-            f"{len(counts)} independent groups of photographs cannot be dealt to {len(shares)} parts. Groups are tied by "
-            "specimen_id, submission_id and near-duplicates; check that these columns really tell groups apart.")
+            f"{len(counts)} independent groups of photographs cannot be dealt to {len(shares)} parts. Groups are tied "
+            "by specimen_id, submission_id and near-duplicates; check that these columns really tell groups apart."
+        )
     order = _dealing_order(counts, np.random.default_rng(seed))
     names = list(shares)
     want = np.outer([shares[n] for n in names], counts.sum(0)).astype(float)  # parts x strata
@@ -97,11 +101,19 @@ def check_no_leak(frame: pd.DataFrame, groups: NDArray[np.int64], parts: NDArray
         raise DataError(f"The split leaks: one group stands in several parts, e.g. {', '.join(photos)}.")
 
 
-def write(frame: pd.DataFrame, groups: NDArray[np.int64], strata: NDArray[np.str_], parts: NDArray[np.str_],
-          path: Path) -> None:
+def write(
+    frame: pd.DataFrame, groups: NDArray[np.int64], strata: NDArray[np.str_], parts: NDArray[np.str_], path: Path
+) -> None:
     """Write splits.csv: photo_id, specimen_id, group, stratum, part."""
-    table = pd.DataFrame({"photo_id": frame["photo_id"], "specimen_id": frame["specimen_id"], "group": groups,
-                          "stratum": strata, "part": parts})
+    table = pd.DataFrame(
+        {
+            "photo_id": frame["photo_id"],
+            "specimen_id": frame["specimen_id"],
+            "group": groups,
+            "stratum": strata,
+            "part": parts,
+        }
+    )
     temporary = path.with_name(path.name + ".tmp")
     table.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n")
     temporary.replace(path)

@@ -1,7 +1,7 @@
 """The model package and predict: numpy and onnxruntime only.
 
-    from tickvision.deployment import load
-    decisions = load("larkmoor/run/package").predict(["a.jpg", "b.jpg"])
+from tickvision.deployment import load
+decisions = load("larkmoor/run/package").predict(["a.jpg", "b.jpg"])
 """
 
 from tickvision.deployment.decision import Decision

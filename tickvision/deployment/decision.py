@@ -22,7 +22,7 @@ REASONS = {
 
 @dataclass(frozen=True)
 class Photograph:
-    """One file that was looked at. status: ok, or why it could not be used. in_training: its bytes trained the model."""
+    """One file that was looked at. status: ok, or why it is of no use. in_training: its bytes trained the model."""
 
     path: str
     status: str
@@ -75,7 +75,12 @@ def caution_text(drawn: bool) -> str:
 
 
 def from_choice(
-    specimen_id: str, choice: Choice, photographs: tuple[Photograph, ...], policy: Policy, contact: str, model: str,
+    specimen_id: str,
+    choice: Choice,
+    photographs: tuple[Photograph, ...],
+    policy: Policy,
+    contact: str,
+    model: str,
     drawn: bool,
 ) -> Decision:
     """Return the decision that a choice of the policy stands for."""
@@ -84,20 +89,50 @@ def from_choice(
     state = REFERRED if not named else TO_GENUS if answer.rank not in ("species", "none") else NAMED
     if choice.reason == BLURRED:
         state = UNUSABLE
-    shortlist = tuple(Candidate(a.scientific_name, a.rank, a.life_stage, a.sex, round(p, 4)) for a, p in choice.shortlist)
+    shortlist = tuple(
+        Candidate(a.scientific_name, a.rank, a.life_stage, a.sex, round(p, 4)) for a, p in choice.shortlist
+    )
     look_at = () if named else separating(shortlist)
     return Decision(
-        specimen_id, state, answer.scientific_name, answer.rank, answer.life_stage, answer.sex, round(choice.confidence, 4),
-        _promise(policy, choice), REASONS.get(choice.reason, choice.reason), () if named else shortlist, look_at,
-        "" if named else contact, photographs, model, caution_text(drawn))
+        specimen_id,
+        state,
+        answer.scientific_name,
+        answer.rank,
+        answer.life_stage,
+        answer.sex,
+        round(choice.confidence, 4),
+        _promise(policy, choice),
+        REASONS.get(choice.reason, choice.reason),
+        () if named else shortlist,
+        look_at,
+        "" if named else contact,
+        photographs,
+        model,
+        caution_text(drawn),
+    )
 
 
 def unreadable(
     specimen_id: str, photographs: tuple[Photograph, ...], contact: str, model: str, drawn: bool
 ) -> Decision:
     """Return the decision for a specimen none of whose photographs could be read."""
-    return Decision(specimen_id, UNUSABLE, "", "", "", "", 0.0, "", REASONS["unreadable"], (), (), contact, photographs,
-                    model, caution_text(drawn))
+    return Decision(
+        specimen_id,
+        UNUSABLE,
+        "",
+        "",
+        "",
+        "",
+        0.0,
+        "",
+        REASONS["unreadable"],
+        (),
+        (),
+        contact,
+        photographs,
+        model,
+        caution_text(drawn),
+    )
 
 
 def separating(shortlist: tuple[Candidate, ...]) -> tuple[str, ...]:

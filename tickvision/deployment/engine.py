@@ -29,5 +29,7 @@ class Engine:
 
     def logits(self, squares: NDArray[np.uint8]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return (taxon (N, T), state (N, T, S)) of prepared squares (N, S, S, 3)."""
-        taxon, state = self._session.run(["taxon_logits", "state_logits"], {"pictures": normalise(squares, self._prepare)})
+        taxon, state = self._session.run(
+            ["taxon_logits", "state_logits"], {"pictures": normalise(squares, self._prepare)}
+        )
         return taxon, state

@@ -11,8 +11,23 @@ from typing import TextIO
 from tickvision.deployment.decision import REFERRED, TO_GENUS, UNUSABLE, Decision
 
 CSV_COLUMNS = (
-    "specimen_id", "state", "scientific_name", "taxon_rank", "life_stage", "sex", "confidence", "promise", "reason",
-    "shortlist", "look_at", "refer_to", "photographs", "photographs_not_read", "in_training", "model", "caution",
+    "specimen_id",
+    "state",
+    "scientific_name",
+    "taxon_rank",
+    "life_stage",
+    "sex",
+    "confidence",
+    "promise",
+    "reason",
+    "shortlist",
+    "look_at",
+    "refer_to",
+    "photographs",
+    "photographs_not_read",
+    "in_training",
+    "model",
+    "caution",
 )
 _MARKS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -34,13 +49,30 @@ def write_csv(decisions: Iterable[Decision], handle: TextIO) -> None:
 
 
 def _cells(d: Decision) -> list[str]:
-    shortlist = " | ".join(f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.3f}"
-                           for c in d.shortlist)
+    shortlist = " | ".join(
+        f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.3f}" for c in d.shortlist
+    )
     bad = " | ".join(f"{p.path}: {p.status} ({p.reason})" for p in d.photographs if p.status != "ok")
     known = " | ".join(p.path for p in d.photographs if p.in_training)
-    return [d.specimen_id, d.state, d.scientific_name, d.taxon_rank, d.life_stage, d.sex, f"{d.confidence:.4f}", d.promise,
-            d.reason, shortlist, " | ".join(d.look_at), d.refer_to, " | ".join(p.path for p in d.photographs), bad, known,
-            d.model, d.caution]
+    return [
+        d.specimen_id,
+        d.state,
+        d.scientific_name,
+        d.taxon_rank,
+        d.life_stage,
+        d.sex,
+        f"{d.confidence:.4f}",
+        d.promise,
+        d.reason,
+        shortlist,
+        " | ".join(d.look_at),
+        d.refer_to,
+        " | ".join(p.path for p in d.photographs),
+        bad,
+        known,
+        d.model,
+        d.caution,
+    ]
 
 
 def _safe(cell: str) -> str:
@@ -56,8 +88,14 @@ def table(decisions: list[Decision], width: int = 110) -> str:
     console = Console(file=out, width=width, highlight=False)
     grid = Table("specimen", "answer", "stage", "sex", "confidence", "what to do", show_edge=False, pad_edge=False)
     for d in decisions:
-        grid.add_row(_plain(_short(d.specimen_id)), _plain(d.scientific_name or "-"), d.life_stage or "-", d.sex or "-",
-                     f"{d.confidence:.2f}" if d.state not in (UNUSABLE, REFERRED) else "-", _plain(_to_do(d)))
+        grid.add_row(
+            _plain(_short(d.specimen_id)),
+            _plain(d.scientific_name or "-"),
+            d.life_stage or "-",
+            d.sex or "-",
+            f"{d.confidence:.2f}" if d.state not in (UNUSABLE, REFERRED) else "-",
+            _plain(_to_do(d)),
+        )
     console.print(grid)
     if decisions:
         promises = dict.fromkeys(d.promise for d in decisions if d.promise)
@@ -81,8 +119,10 @@ def _to_do(d: Decision) -> str:
         bad = "; ".join(f"{p.status}: {p.reason}" for p in d.photographs if p.status != "ok")
         return f"{d.reason}{f' ({bad})' if bad else ''}. Ask for another photograph, or the specimen: {d.refer_to}"
     if d.state == REFERRED:
-        names = ", ".join(f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.0%}"
-                          for c in d.shortlist[:4])
+        names = ", ".join(
+            f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.0%}"
+            for c in d.shortlist[:4]
+        )
         look = f" Look at: {d.look_at[0]}" if d.look_at else ""
         return f"refer to {d.refer_to}: {d.reason}. Candidates: {names}.{look}"
     return "species needs a person" if d.state == TO_GENUS else ""

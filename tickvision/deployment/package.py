@@ -45,8 +45,20 @@ class Package:
 
 
 def write(
-    folder: Path, model: Path, name: str, taxonomy: Taxonomy, prepare: Prepare, policy: Policy, bench: str, contact: str,
-    drawn: bool, trained_on: list[str], card: str, credits: str, made_by: str, parity: Mapping[str, float],
+    folder: Path,
+    model: Path,
+    name: str,
+    taxonomy: Taxonomy,
+    prepare: Prepare,
+    policy: Policy,
+    bench: str,
+    contact: str,
+    drawn: bool,
+    trained_on: list[str],
+    card: str,
+    credits: str,
+    made_by: str,
+    parity: Mapping[str, float],
 ) -> Path:
     """Write a package folder and return it; an old package of ours in the same place is replaced whole.
 
@@ -64,8 +76,15 @@ def write(
     core = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json(), "policy": policy.to_json()}
     stamp = sha256(temporary / MODEL) + json.dumps(core, sort_keys=True)
     index = {
-        "schema": SCHEMA, "name": name, "version": hashlib.sha256(stamp.encode()).hexdigest()[:12], "made_by": made_by,
-        "bench": bench, "contact": contact, "drawn": drawn, **core, "parity": dict(parity),
+        "schema": SCHEMA,
+        "name": name,
+        "version": hashlib.sha256(stamp.encode()).hexdigest()[:12],
+        "made_by": made_by,
+        "bench": bench,
+        "contact": contact,
+        "drawn": drawn,
+        **core,
+        "parity": dict(parity),
         "files": {f: sha256(temporary / f) for f in (MODEL, HASHES, CARD, CREDITS)},
     }
     (temporary / INDEX).write_text(json.dumps(index, indent=1, ensure_ascii=False), encoding="utf-8")
@@ -84,16 +103,26 @@ def read(folder: Path) -> Package:
             raise PackageError(f"{folder}: {file} is missing. Copy the whole folder again.")
         found = sha256(folder / file)
         if found != expected:
-            raise PackageError(f"{folder / file}: sha256 is {found[:12]}..., {INDEX} says {str(expected)[:12]}.... "
-                               "The file was changed or damaged; copy the package again.")
+            raise PackageError(
+                f"{folder / file}: sha256 is {found[:12]}..., {INDEX} says {str(expected)[:12]}.... "
+                "The file was changed or damaged; copy the package again."
+            )
     for file in (MODEL, HASHES):
         if file not in index["files"]:
             raise PackageError(f"{folder / INDEX}: does not list {file}.")
     try:
         return Package(
-            folder, index["name"], index["version"], Taxonomy.from_json(index["taxonomy"]),
-            Prepare.from_json(index["prepare"]), Policy.from_json(index["policy"]), index["contact"], index["bench"],
-            bool(index["drawn"]), frozenset((folder / HASHES).read_text(encoding="utf-8").split()))
+            folder,
+            index["name"],
+            index["version"],
+            Taxonomy.from_json(index["taxonomy"]),
+            Prepare.from_json(index["prepare"]),
+            Policy.from_json(index["policy"]),
+            index["contact"],
+            index["bench"],
+            bool(index["drawn"]),
+            frozenset((folder / HASHES).read_text(encoding="utf-8").split()),
+        )
     except (KeyError, TypeError, ValueError, IndexError, DataError, CalibrationError) as error:
         raise PackageError(f"{folder / INDEX}: a part is missing or wrong ({type(error).__name__}: {error}).") from None
 
@@ -102,14 +131,18 @@ def _read_index(folder: Path) -> dict[str, Any]:
     try:
         index = json.loads((folder / INDEX).read_text(encoding="utf-8"))
     except (FileNotFoundError, NotADirectoryError):
-        raise PackageError(f"{folder}: no {INDEX} here, so no model package. Make one with: tickvision package CONFIG") from None
+        raise PackageError(
+            f"{folder}: no {INDEX} here, so no model package. Make one with: tickvision package CONFIG"
+        ) from None
     except (OSError, ValueError, RecursionError) as error:
         raise PackageError(f"{folder / INDEX}: not readable ({error}).") from None
     if not isinstance(index, dict) or not isinstance(index.get("files"), dict):
         raise PackageError(f"{folder / INDEX}: not a package index.")
     if index.get("schema") != SCHEMA:
-        raise PackageError(f"{folder / INDEX}: schema {index.get('schema')}, this tickvision reads {SCHEMA}. "
-                           f"The package was made by {index.get('made_by', 'an unknown version')}; use that one.")
+        raise PackageError(
+            f"{folder / INDEX}: schema {index.get('schema')}, this tickvision reads {SCHEMA}. "
+            f"The package was made by {index.get('made_by', 'an unknown version')}; use that one."
+        )
     return index
 
 

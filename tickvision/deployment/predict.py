@@ -56,8 +56,7 @@ class Predictor:
         with ThreadPoolExecutor(max(1, workers)) as pool:
             for chunk in _chunks(inputs, SPECIMENS_AHEAD):
                 looked = [list(pool.map(self._look, s.paths)) for s in chunk]
-                for one in self._decide(chunk, looked):
-                    yield one
+                yield from self._decide(chunk, looked)
                 if progress is not None:
                     progress(len(chunk))
 
@@ -80,15 +79,21 @@ class Predictor:
             good = [one for one in photos if one.square is not None]
             record = tuple(one.photo for one in photos)
             if not good or taxon is None or state is None:
-                yield decisions.unreadable(specimen.specimen_id, record, package.contact, package.model_id, package.drawn)
+                yield decisions.unreadable(
+                    specimen.specimen_id, record, package.contact, package.model_id, package.drawn
+                )
                 continue
             rows = slice(start, start + len(good))
             start += len(good)
             choice = package.policy.decide(
-                taxon[rows].mean(0, keepdims=True), state[rows].mean(0, keepdims=True), package.taxonomy,
-                np.array([max(one.sharpness for one in good)]))[0]
-            yield decisions.from_choice(specimen.specimen_id, choice, record, package.policy, package.contact,
-                                        package.model_id, package.drawn)
+                taxon[rows].mean(0, keepdims=True),
+                state[rows].mean(0, keepdims=True),
+                package.taxonomy,
+                np.array([max(one.sharpness for one in good)]),
+            )[0]
+            yield decisions.from_choice(
+                specimen.specimen_id, choice, record, package.policy, package.contact, package.model_id, package.drawn
+            )
 
     def _logits(self, squares: list[NDArray[np.uint8]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         parts = [self._engine.logits(np.stack(squares[i : i + BATCH])) for i in range(0, len(squares), BATCH)]
@@ -129,7 +134,7 @@ def find_photographs(arguments: Sequence[str]) -> list[Path]:
         elif not path.exists() and any(sign in argument for sign in "*?["):
             import glob
 
-            matches = sorted(Path(m) for m in glob.glob(argument, recursive=True))
+            matches = sorted(Path(m) for m in glob.glob(argument, recursive=True))  # noqa: PTH207 (absolute patterns)
             if not matches:
                 raise DataError(f"'{argument}': no file fits this pattern.")
             found |= dict.fromkeys(m for m in matches if m.is_file())
@@ -170,7 +175,9 @@ def read_list(table: Path) -> list[Specimen]:
             reader = csv.DictReader(handle)
             header = reader.fieldnames or []
             if "file" not in header or "specimen_id" not in header:
-                raise DataError(f"{table}: columns 'file' and 'specimen_id' are needed; the header has: {', '.join(header)}.")
+                raise DataError(
+                    f"{table}: columns 'file' and 'specimen_id' are needed; the header has: {', '.join(header)}."
+                )
             specimens: dict[str, list[Path]] = {}
             for row in reader:
                 specimens.setdefault(row["specimen_id"] or row["file"], []).append(table.parent / row["file"])

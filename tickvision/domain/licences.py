@@ -1,6 +1,6 @@
 """Licences of photographs: what was written, the SPDX id, and what it allows (licences.csv).
 
-Creative Commons URIs after creativecommons.org; SPDX ids after the SPDX licence list. Cautious defaults, not legal advice.
+Creative Commons URIs after creativecommons.org, SPDX ids after the SPDX licence list. Not legal advice.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ _URI = re.compile(
     re.IGNORECASE,
 )
 _TEXT = re.compile(
-    r"\bcc[ -]?(?P<kind>by(?:[ -]nc)?(?:[ -](?:nd|sa))?)\b(?:[ -]?v?(?P<version>\d(?:\.\d)?))?", re.IGNORECASE)
+    r"\bcc[ -]?(?P<kind>by(?:[ -]nc)?(?:[ -](?:nd|sa))?)\b(?:[ -]?v?(?P<version>\d(?:\.\d)?))?", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True)

@@ -79,7 +79,7 @@ def _qualified(words: list[str]) -> Name | None:
     genus = words[0].capitalize()
     if genus not in genera():
         return Name("", "", fault=f"genus '{words[0]}' is not known.{did_you_mean(genus, genera())}")
-    doubt = " ".join(words[words.index(mark):])
+    doubt = " ".join(words[words.index(mark) :])
     if mark.lower().rstrip(".") in ("sp", "spp", "indet"):
         return Name(genus, "genus", qualifier="" if mark.lower().startswith("sp") else doubt)
     return Name(genus, "genus", qualifier=doubt, reason=f"'{doubt}' is doubt about the species: lowered to the genus")

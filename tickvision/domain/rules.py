@@ -6,6 +6,7 @@ A soft rule only asks for a second look.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from datetime import date
 
@@ -26,8 +27,14 @@ class Breach:
 
 
 def check_label(
-    scientific_name: str, taxon_rank: str, life_stage: str, sex: str, feeding: str = "", leg_count: str = "",
-    attached: str = "", host: str = "",
+    scientific_name: str,
+    taxon_rank: str,
+    life_stage: str,
+    sex: str,
+    feeding: str = "",
+    leg_count: str = "",
+    attached: str = "",
+    host: str = "",
 ) -> list[Breach]:
     """Return the rules that one tick label breaks; an empty list if none."""
     breaches = _hard(scientific_name, taxon_rank, life_stage, sex, leg_count)
@@ -69,7 +76,7 @@ def check_dates(bite: date | None, found: date | None, removed: date | None) -> 
     known = [(n, d) for n, d in order if d is not None]
     return [
         Breach("R17", "hard", f"{later} date {d2} lies before {earlier} date {d1}")
-        for (earlier, d1), (later, d2) in zip(known, known[1:], strict=False)
+        for (earlier, d1), (later, d2) in itertools.pairwise(known)
         if d2 < d1
     ]
 

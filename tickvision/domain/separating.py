@@ -58,8 +58,12 @@ def _characters(name: str, stage: str, sex: str) -> dict[str, dict[str, str]]:
 def _side_by_side(first: tuple[str, str, str], second: tuple[str, str, str]) -> list[Hint]:
     one, two = _characters(*first), _characters(*second)
     return [
-        Hint((first[0], second[0]), f"{key.replace('_', ' ')}: {one[key]['state']} / {two[key]['state']}",
-             "ventral" if "ventral" in one[key]["state"] else "dorsal", one[key]["source"])
+        Hint(
+            (first[0], second[0]),
+            f"{key.replace('_', ' ')}: {one[key]['state']} / {two[key]['state']}",
+            "ventral" if "ventral" in one[key]["state"] else "dorsal",
+            one[key]["source"],
+        )
         for key in one
         if key in two and one[key]["state"] != two[key]["state"] and not key.endswith("_hint")
     ]
@@ -73,8 +77,16 @@ def _stage_hints(candidates: Sequence[tuple[str, str, str]]) -> list[Hint]:
     if "larva" in stages and len(stages) > 1:
         found.append(Hint(("larva", "nymph or adult"), "number of legs: 6 in the larva, 8 later", "dorsal", "KU-RIC"))
     if len(sexes) > 1:
-        found.append(Hint(("female", "male"), "scutum: front part of the back only / the whole back", "dorsal", "KU-RIC"))
+        found.append(
+            Hint(("female", "male"), "scutum: front part of the back only / the whole back", "dorsal", "KU-RIC")
+        )
     if {"nymph", "adult"} <= stages:
-        found.append(Hint(("nymph", "adult female"), "size with a scale; two pitted areas on the basis of a female",
-                          "dorsal, with a scale", "PW585"))
+        found.append(
+            Hint(
+                ("nymph", "adult female"),
+                "size with a scale; two pitted areas on the basis of a female",
+                "dorsal, with a scale",
+                "PW585",
+            )
+        )
     return found

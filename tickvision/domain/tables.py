@@ -11,5 +11,4 @@ from importlib import resources
 def rows(table: str) -> tuple[dict[str, str], ...]:
     """Return the rows of taxa, characters, lookalikes, sizes, caps or licences, as text, in file order."""
     file = resources.files("tickvision.domain").joinpath("tables", f"{table}.csv")
-    with file.open("r", encoding="utf-8", newline="") as handle:
-        return tuple(csv.DictReader(handle))
+    return tuple(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))

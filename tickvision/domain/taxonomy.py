@@ -151,7 +151,7 @@ class Taxonomy:
         return mask
 
     def label_masks(self, name: str, life_stage: str, sex: str) -> tuple[Bool, Bool]:
-        """Return (taxon mask (T,), state mask (S,)); the label's cells are their product. The non-target has no state."""
+        """Return (taxon mask (T,), state mask (S,)); the label's cells are their product."""
         if self.non_target and name == self.non_target:
             return self.taxon_mask(name), np.ones(len(self.states), bool)
         return self.taxon_mask(name), self.state_mask(life_stage, sex)
@@ -235,7 +235,9 @@ def tick_taxonomy(taxa: Iterable[str], non_target: str = "") -> Taxonomy:
     strangers = [t for t in listed if not names.species().get(t)]
     if strangers:
         hint = did_you_mean(strangers[0], names.species())
-        raise DataError(f"taxonomy.taxa: {', '.join(strangers)} not among the accepted species of the tick table.{hint}")
+        raise DataError(
+            f"taxonomy.taxa: {', '.join(strangers)} not among the accepted species of the tick table.{hint}"
+        )
     nodes: dict[str, Taxon] = {names.ORDER: Taxon(names.ORDER, "order")}
     for name in listed:
         genus = names.species()[name]
@@ -289,7 +291,9 @@ def table_taxonomy(taxa: Iterable[Taxon], states: Iterable[tuple[str, str]], non
     nodes = {t.name: t for t in taxa}
     for taxon in nodes.values():
         if taxon.parent and taxon.parent not in nodes:
-            raise DataError(f"taxon '{taxon.name}': parent '{taxon.parent}' is not listed.{did_you_mean(taxon.parent, nodes)}")
+            raise DataError(
+                f"taxon '{taxon.name}': parent '{taxon.parent}' is not listed.{did_you_mean(taxon.parent, nodes)}"
+            )
         seen, walk = {taxon.name}, taxon.parent
         while walk:
             if walk in seen:

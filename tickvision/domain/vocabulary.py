@@ -12,25 +12,69 @@ FEEDING_CLASSES = ("flat", "partly", "fully")
 VIEWS = ("dorsal", "ventral", "lateral")
 
 UNKNOWN_WORDS = frozenset(
-    ["", "-", "?", "na", "n/a", "nan", "none", "null", "unknown", "undetermined", "indeterminate", "indet", "indet.",
-     "genderunidentified", "unidentified", "not recorded", "unspecified"]
+    [
+        "",
+        "-",
+        "?",
+        "na",
+        "n/a",
+        "nan",
+        "none",
+        "null",
+        "unknown",
+        "undetermined",
+        "indeterminate",
+        "indet",
+        "indet.",
+        "genderunidentified",
+        "unidentified",
+        "not recorded",
+        "unspecified",
+    ]
 )
 
 _WORDS = {
     "life_stage": {
-        "larva": "larva", "larvae": "larva", "larvas": "larva",
-        "nymph": "nymph", "nymphs": "nymph", "nympha": "nymph",
-        "adult": "adult", "adults": "adult", "imago": "adult",
+        "larva": "larva",
+        "larvae": "larva",
+        "larvas": "larva",
+        "nymph": "nymph",
+        "nymphs": "nymph",
+        "nympha": "nymph",
+        "adult": "adult",
+        "adults": "adult",
+        "imago": "adult",
     },
-    "sex": {"female": "female", "females": "female", "f": "female", "♀": "female",
-            "male": "male", "males": "male", "m": "male", "♂": "male"},
-    "feeding": {"flat": "flat", "unfed": "flat", "partly": "partly", "partially": "partly", "partly fed": "partly",
-                "partially engorged": "partly", "fully": "fully", "engorged": "fully", "replete": "fully",
-                "fully engorged": "fully"},
+    "sex": {
+        "female": "female",
+        "females": "female",
+        "f": "female",
+        "♀": "female",
+        "male": "male",
+        "males": "male",
+        "m": "male",
+        "♂": "male",
+    },
+    "feeding": {
+        "flat": "flat",
+        "unfed": "flat",
+        "partly": "partly",
+        "partially": "partly",
+        "partly fed": "partly",
+        "partially engorged": "partly",
+        "fully": "fully",
+        "engorged": "fully",
+        "replete": "fully",
+        "fully engorged": "fully",
+    },
     "view": {"dorsal": "dorsal", "ventral": "ventral", "lateral": "lateral"},
 }
-_ADULT_SEXES = {"adult female": ("adult", "female"), "female adult": ("adult", "female"),
-                "adult male": ("adult", "male"), "male adult": ("adult", "male")}
+_ADULT_SEXES = {
+    "adult female": ("adult", "female"),
+    "female adult": ("adult", "female"),
+    "adult male": ("adult", "male"),
+    "male adult": ("adult", "male"),
+}
 
 
 def clean(text: str) -> str:

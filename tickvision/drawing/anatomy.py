@@ -108,7 +108,7 @@ _HAEMAPHYSALIS = Anatomy(
     basis="rectangle", basis_length=0.075, basis_width=0.23,
     festoons=11, eyes=False, ornament="",  # MANSON
     leg_length=0.72, leg_width=0.062, leg_count=8,
-    colours=Palette((142, 84, 46), (158, 100, 60), (164, 106, 62), (122, 116, 112)),  # AGRI
+    colours=Palette((128, 70, 38), (134, 76, 44), (146, 86, 50), (122, 116, 112)),  # AGRI
 )  # fmt: skip
 
 _RHIPICEPHALUS = Anatomy(
@@ -118,12 +118,12 @@ _RHIPICEPHALUS = Anatomy(
     basis="hexagon", basis_length=0.12, basis_width=0.35,  # MANSON, CAES, PW679
     festoons=11, eyes=True, ornament="",  # MANSON, DT24
     leg_length=0.74, leg_width=0.062, leg_count=8,
-    colours=Palette((112, 53, 29), (128, 66, 38), (120, 62, 36), (118, 124, 120)),  # EDIS-RS, NWX
+    colours=Palette((98, 45, 25), (150, 80, 46), (118, 60, 34), (118, 124, 120)),  # EDIS-RS, NWX
 )  # fmt: skip
 
 _GENERA = {a.genus: a for a in (_IXODES, _DERMACENTOR, _AMBLYOMMA, _HAEMAPHYSALIS, _RHIPICEPHALUS)}
 
-_COOKEI_TAN = Palette((170, 118, 68), (188, 152, 108), (198, 156, 104), (168, 158, 142))
+_COOKEI_TAN = Palette((162, 104, 60), (188, 144, 102), (196, 148, 98), (168, 158, 142))
 _MALE_ORNAMENT = {
     "Amblyomma americanum": "edge marks",  # CAES
     "Amblyomma maculatum": "pale network",  # BIOINS
@@ -134,9 +134,9 @@ _YOUNG_COLOURS = {
     "Ixodes": Palette((58, 44, 36), (112, 102, 90), (92, 72, 58), (112, 110, 112)),  # PW495
     "Ixodes cookei": _COOKEI_TAN,
     "Amblyomma": Palette((136, 66, 38), (160, 88, 56), (158, 98, 64), (122, 112, 108)),  # CAES
-    "Dermacentor": Palette((172, 128, 76), (196, 158, 102), (194, 156, 104), (104, 110, 118)),  # EOL514561
-    "Haemaphysalis": Palette((146, 88, 50), (166, 112, 70), (172, 120, 78), (116, 112, 110)),  # AGRI
-    "Rhipicephalus": Palette((130, 66, 38), (150, 86, 54), (146, 88, 56), (108, 112, 112)),
+    "Dermacentor": Palette((188, 148, 86), (216, 184, 122), (212, 178, 120), (104, 110, 118)),  # EOL514561
+    "Haemaphysalis": Palette((148, 90, 50), (172, 118, 74), (178, 126, 82), (116, 112, 110)),  # AGRI
+    "Rhipicephalus": Palette((112, 50, 28), (140, 72, 42), (132, 74, 46), (108, 112, 112)),
 }
 
 
@@ -189,7 +189,7 @@ def _male(scientific_name: str, female: Anatomy) -> Anatomy:
     )
 
 
-_NYMPH_WIDTH = {"Amblyomma": 0.84, "Ixodes": 0.64, "Dermacentor": 0.76, "Haemaphysalis": 0.70, "Rhipicephalus": 0.62}
+_NYMPH_WIDTH = {"Amblyomma": 0.80, "Ixodes": 0.64, "Dermacentor": 0.76, "Haemaphysalis": 0.74, "Rhipicephalus": 0.56}
 
 
 def _young(genus: str, life_stage: str, short_palped: bool) -> Anatomy:
@@ -217,11 +217,11 @@ def _young(genus: str, life_stage: str, short_palped: bool) -> Anatomy:
 
 def _larva(genus: str, adult: Anatomy, tones: Palette) -> Anatomy:
     """Nearly round, pale, with a broad plate and stout mouthparts; colours and proportions from memory."""
-    pale = (206, 170, 118)
+    pale = (222, 190, 138)
     return replace(
         adult,
         life_stage="larva",
-        body_width=_NYMPH_WIDTH[genus] * 1.2,
+        body_width=_NYMPH_WIDTH[genus] * 1.27,
         widest_at=0.54,
         scutum_length=adult.scutum_length * 0.98,
         scutum_width=adult.scutum_width * 1.3,
@@ -231,13 +231,13 @@ def _larva(genus: str, adult: Anatomy, tones: Palette) -> Anatomy:
         basis_width=adult.basis_width * 1.3,
         ornament="",
         festoons=9 if adult.festoons else 0,
-        leg_length=adult.leg_length * 0.92,
-        leg_width=adult.leg_width * 1.25,
+        leg_length=adult.leg_length * 1.08,
+        leg_width=adult.leg_width * 1.35,
         leg_count=LEG_COUNT["larva"],
         colours=Palette(
-            _between(tones.scutum, pale, 0.3),
-            _between(tones.body, pale, 0.6),
-            _between(tones.legs, pale, 0.45),
+            _between(tones.scutum, pale, 0.42),
+            _between(tones.body, pale, 0.78),
+            _between(tones.legs, pale, 0.68),
             tones.fed,
         ),
     )

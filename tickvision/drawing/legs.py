@@ -12,8 +12,8 @@ from tickvision.drawing.textures import Rng
 
 SEGMENTS = (0.20, 0.10, 0.25, 0.15, 0.16, 0.14)  # coxa under the body, then trochanter to tarsus
 WIDTHS = (0.95, 0.88, 1.08, 1.0, 0.86, 0.66)
-DIRECTIONS = {4: (56, 22, -13, -46), 3: (46, 4, -40)}  # degrees forward of straight sideways
-ATTACHED_AT = {4: (0.13, 0.22, 0.31, 0.40), 3: (0.15, 0.26, 0.38)}
+DIRECTIONS = {4: (56, 22, -13, -46), 3: (54, -2, -56)}  # degrees forward of straight sideways
+ATTACHED_AT = {4: (0.13, 0.22, 0.31, 0.40), 3: (0.15, 0.29, 0.44)}
 REACH = {4: (1.0, 0.92, 0.94, 1.1), 3: (1.0, 0.94, 1.06)}
 
 

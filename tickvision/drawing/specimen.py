@@ -15,7 +15,7 @@ SPECIMEN_STREAM, PHOTO_STREAM, SUBMITTER_STREAM, DECK_STREAM, SIZE_STREAM, FAULT
 NOT_TICKS = ("spider", "beetle", "seed", "scab")
 SPOILS = ("blurred", "hidden", "crushed", "covered", "glare")
 NOT_NAMEABLE_SHARE = 0.08
-COLOUR_OVERLAP = 0.45  # 0 would make colour alone decide most names
+COLOUR_OVERLAP = 0.28  # 0 would make colour alone decide most names
 DECK_SIZE = 200
 
 # Cards of one deck. Long-tailed, but every class that a picture can name has at least four of 200.
@@ -175,8 +175,8 @@ def _specimen(number: int, submission: int, seed: int) -> Specimen:
         width_growth=widening,
         nameable=not spoiled,
         spoiled=spoiled,
-        brightness=float(np.clip(rng.normal(1.0, 0.13), 0.72, 1.32)),
-        tint=(float(rng.normal(1, 0.035)), float(rng.normal(1, 0.03)), float(rng.normal(1, 0.04))),
+        brightness=float(np.clip(rng.normal(1.0, 0.09), 0.76, 1.26)),
+        tint=(float(rng.normal(1, 0.025)), float(rng.normal(1, 0.02)), float(rng.normal(1, 0.03))),
         plainness=float(COLOUR_OVERLAP * rng.beta(1.5, 2.2)),
         slimness=float(np.clip(rng.normal(1.0, 0.035), 0.9, 1.1)),
         palp_factor=palps,

@@ -109,23 +109,31 @@ def _soft_body(canvas: Canvas, specimen: Specimen, body: Body, mask: Image, rng:
 
 
 def _gut(canvas: Canvas, specimen: Specimen, body: Body, mask: Image, rng: Rng) -> None:
-    """Dark branches of the gut shine through the skin of larvae and nymphs."""
-    branches = np.zeros(canvas.shape, np.uint8)
+    """The gut shines through the skin: branches in a nymph, a pair of pouches in a glassy larva."""
+    young = specimen.anatomy.life_stage == "larva"
+    paths = _pouches(body, rng) if young else _branches(body, rng)
+    thick = max(1, round((0.11 if young else 0.055) * canvas.pen.unit_px * rng.uniform(0.85, 1.2)))
+    shade = np.zeros(canvas.shape, np.uint8)
+    cv2.polylines(shade, [canvas.pen.fixed(path) for path in paths], False, 255, thick, cv2.LINE_AA, 4)
+    shade = cv2.blur(shade, (max(3, round(0.05 * canvas.pen.unit_px)),) * 2)
+    dark = mixed(palette(specimen).body, (60, 26, 18), 0.62)
+    canvas.stain(np.asarray(cv2.min(shade, mask), np.uint8), dark, 0.62)
+
+
+def _branches(body: Body, rng: Rng) -> list[Points]:
+    paths = []
     for side in (1, -1):
         for reach in (0.34, 0.46, 0.58, 0.68):
             x = side * body.width * rng.uniform(0.26, 0.38)
-            path = np.array(
-                [
-                    [0.04 * side, body.length * 0.42],
-                    [x * 0.8, body.length * (reach - 0.03)],
-                    [x, body.length * (reach + 0.12)],
-                ]
-            )
-            thick = max(1, round(0.055 * canvas.pen.unit_px * rng.uniform(0.8, 1.3)))
-            cv2.polylines(branches, [canvas.pen.fixed(path)], False, 255, thick, cv2.LINE_AA, 4)
-    branches = cv2.blur(branches, (max(3, round(0.05 * canvas.pen.unit_px)),) * 2)
-    dark = mixed(palette(specimen).body, (60, 26, 18), 0.62)
-    canvas.stain(cv2.min(np.asarray(branches, np.uint8), mask), dark, 0.62)
+            shares = np.array([[0.04 * side, 0.42], [x * 0.8, reach - 0.03], [x, reach + 0.12]])
+            paths.append(shares * [1, body.length])
+    return paths
+
+
+def _pouches(body: Body, rng: Rng) -> list[Points]:
+    x = body.width * rng.uniform(0.13, 0.19)
+    pouch = np.array([[x * 0.7, 0.60], [x, 0.70], [x * 0.8, 0.80]]) * [1, body.length]
+    return [pouch, pouch * [-1, 1]]
 
 
 def _back_grooves(canvas: Canvas, anatomy: Anatomy, body: Body, full: float) -> None:
@@ -192,7 +200,9 @@ def _eyes(canvas: Canvas, specimen: Specimen, outline: Points, extent: tuple[flo
     red = anatomy.genus == "Dermacentor" and anatomy.life_stage != "adult"
     for side in (1, -1):
         centre = np.array([side * x, at])
-        canvas.paint(centre + ring * 0.034, (136, 34, 22) if red else darker(palette(specimen).scutum, 0.5))
+        canvas.paint(
+            centre + ring * (0.052 if red else 0.034), (136, 34, 22) if red else darker(palette(specimen).scutum, 0.5)
+        )
         canvas.paint(centre + ring * 0.020, (226, 206, 158))
 
 

@@ -59,7 +59,7 @@ def fit(
 
 
 def _replace(policy: Policy, **changes: object) -> Policy:
-    return Policy(**{**vars(policy), **changes})  # type: ignore[arg-type]
+    return Policy(**{**vars(policy), **changes})
 
 
 def fit_maps(val: Specimens, balanced_training: bool, notes: list[str]) -> tuple[HeadMap, HeadMap]:

@@ -210,9 +210,9 @@ def answer_parts(cells: Floats, taxonomy: Taxonomy, answers: list[Answer], claim
     n_states = len(taxonomy.states)
     by_taxon = claims.reshape(len(claims), -1, n_states)
     table = cells.reshape(len(cells), -1, n_states)
-    in_taxon = by_taxon.any(2)
+    in_taxon = np.asarray(by_taxon.any(2))
     p_taxon = (table.sum(2) * in_taxon).sum(1)
-    stages = np.array([[st == a.life_stage for st, _ in taxonomy.states] for a in answers])
+    stages = np.asarray([[st == a.life_stage for st, _ in taxonomy.states] for a in answers], dtype=bool)
     p_stage = (table * in_taxon[:, :, None] * stages[:, None, :]).sum((1, 2))
     p_all = (cells * claims).sum(1)
     parts = np.full((len(cells), 3), np.nan)
@@ -221,7 +221,7 @@ def answer_parts(cells: Floats, taxonomy: Taxonomy, answers: list[Answer], claim
     sexed = np.array([bool(a.sex) for a in answers])
     parts[told, 1] = (p_stage / np.maximum(p_taxon, 1e-300))[told]
     parts[sexed, 2] = (p_all / np.maximum(p_stage, 1e-300))[sexed]
-    return np.clip(parts, 0.0, 1.0)
+    return np.asarray(np.clip(parts, 0.0, 1.0))
 
 
 def novelty_scores(taxon: Floats) -> Floats:

@@ -121,12 +121,12 @@ def true_answers(specimens: Specimens, claims: Bools) -> NDArray[np.int64]:
 
 def is_right(specimens: Specimens, claims: Bools, said: NDArray[np.intp]) -> Bools:
     """Return (N,) bool: the said answer claims every cell that the label leaves open (unsettled = not right)."""
-    return ~(specimens.cells() & ~claims[said]).any(1)
+    return np.asarray(~(specimens.cells() & ~claims[said]).any(1))
 
 
 def is_wrong(specimens: Specimens, claims: Bools, said: NDArray[np.intp]) -> Bools:
     """Return (N,) bool: the said answer claims none of the cells that the label leaves open."""
-    return ~(specimens.cells() & claims[said]).any(1)
+    return np.asarray(~(specimens.cells() & claims[said]).any(1))
 
 
 def check_taxonomy(specimens: Specimens, taxonomy: Taxonomy) -> None:

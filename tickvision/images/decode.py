@@ -1,4 +1,4 @@
-"""Read one photograph: its bytes, their hash, and its pixels as a person sees them, or an ImageError that says why not."""
+"""Read one photograph: its bytes, their hash, its pixels as a person sees them, or an ImageError that says why."""
 
 from __future__ import annotations
 

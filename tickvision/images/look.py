@@ -26,12 +26,8 @@ class Quality:
 def measure_quality(square: NDArray[np.uint8], width: int, height: int) -> Quality:
     """Return sharpness and exposure of a prepared square (S, S, 3) uint8."""
     grey = _grey(square)
-    laplacian = (
-        -4 * grey[1:-1, 1:-1] + grey[:-2, 1:-1] + grey[2:, 1:-1] + grey[1:-1, :-2] + grey[1:-1, 2:]
-    )
-    return Quality(
-        float(laplacian.var()), float((grey < 8).mean()), float((grey > 247).mean()), min(width, height)
-    )
+    laplacian = -4 * grey[1:-1, 1:-1] + grey[:-2, 1:-1] + grey[2:, 1:-1] + grey[1:-1, :-2] + grey[1:-1, 2:]
+    return Quality(float(laplacian.var()), float((grey < 8).mean()), float((grey > 247).mean()), min(width, height))
 
 
 def difference_hash(square: NDArray[np.uint8]) -> int:
@@ -42,15 +38,15 @@ def difference_hash(square: NDArray[np.uint8]) -> int:
 
 
 def rim_features(square: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Return (RIM_FEATURES,) mean, spread and quantiles of the colours of the rim alone, where no specimen should be."""
+    """Return (RIM_FEATURES,) mean, spread and quantiles of the rim's colours, where no specimen should be."""
     side = square.shape[0]
     band = max(1, round(side * RIM_SHARE))
     inner = np.ones((side, side), bool)
     inner[band:-band, band:-band] = False
     rim = square[inner].astype(np.float32) / 255
-    return np.concatenate(
-        [rim.mean(0), rim.std(0), *np.quantile(rim, (0.05, 0.25, 0.75, 0.95), axis=0)]
-    ).astype(np.float32)
+    return np.concatenate([rim.mean(0), rim.std(0), *np.quantile(rim, (0.05, 0.25, 0.75, 0.95), axis=0)]).astype(
+        np.float32
+    )
 
 
 def _grey(square: NDArray[np.uint8]) -> NDArray[np.float32]:

@@ -70,7 +70,7 @@ def _resize(pixels: NDArray[np.uint8], wide: int, high: int) -> NDArray[np.uint8
 
 def _rim_colour(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     rim = np.concatenate([pixels[0], pixels[-1], pixels[:, 0], pixels[:, -1]])
-    return np.median(rim, axis=0).astype(np.uint8)
+    return np.asarray(np.median(rim, axis=0), dtype=np.uint8)
 
 
 def normalise(squares: NDArray[np.uint8], prepare: Prepare) -> NDArray[np.float32]:

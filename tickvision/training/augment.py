@@ -25,27 +25,41 @@ def make(seed: int) -> Augment:
 
     Raises TrainingError if another package answers to the name albumentations.
     """
-    import albumentations as A
+    import albumentations as A  # noqa: N812 (its usual name)
     import cv2
 
     if A.__version__ != VERSION:
-        raise TrainingError(f"albumentations {A.__version__} is installed; {VERSION} is needed (MIT). "
-                            f"Run: pip install albumentations=={VERSION}")
+        raise TrainingError(
+            f"albumentations {A.__version__} is installed; {VERSION} is needed (MIT). "
+            f"Run: pip install albumentations=={VERSION}"
+        )
     cv2.setNumThreads(0)
     fill = cv2.BORDER_REFLECT_101
-    chain = A.Compose([
-        A.SquareSymmetry(p=1.0),
-        A.Affine(rotate=(-180, 180), scale=(0.8, 1.3), translate_percent=(-0.06, 0.06), shear=(-6, 6),
-                 border_mode=fill, interpolation=cv2.INTER_LINEAR, p=0.9),
-        A.OneOf([
-            A.RandomBrightnessContrast(0.25, 0.25, p=1.0),
-            A.ColorJitter(0.2, 0.2, 0.2, 0.03, p=1.0),
-            A.RandomGamma((75, 135), p=1.0),
-        ], p=0.8),
-        A.OneOf([A.GaussianBlur((3, 5), p=1.0), A.MotionBlur((3, 5), p=1.0)], p=0.15),
-        A.GaussNoise((0.01, 0.05), p=0.2),
-        A.ImageCompression(quality_range=(40, 95), p=0.2),
-    ])
+    chain = A.Compose(
+        [
+            A.SquareSymmetry(p=1.0),
+            A.Affine(
+                rotate=(-180, 180),
+                scale=(0.8, 1.3),
+                translate_percent=(-0.06, 0.06),
+                shear=(-6, 6),
+                border_mode=fill,
+                interpolation=cv2.INTER_LINEAR,
+                p=0.9,
+            ),
+            A.OneOf(
+                [
+                    A.RandomBrightnessContrast(0.25, 0.25, p=1.0),
+                    A.ColorJitter(0.2, 0.2, 0.2, 0.03, p=1.0),
+                    A.RandomGamma((75, 135), p=1.0),
+                ],
+                p=0.8,
+            ),
+            A.OneOf([A.GaussianBlur((3, 5), p=1.0), A.MotionBlur((3, 5), p=1.0)], p=0.15),
+            A.GaussNoise((0.01, 0.05), p=0.2),
+            A.ImageCompression(quality_range=(40, 95), p=0.2),
+        ]
+    )
 
     def augment(square: Square, epoch: int, photo: int) -> Square:
         draw = np.random.SeedSequence([seed, epoch, photo]).generate_state(1)[0]

@@ -47,8 +47,13 @@ def draw_epoch(specimen: NDArray[np.int64], seed: int, epoch: int) -> NDArray[np
 
 
 def prepare_batches(
-    squares: Squares, rows: NDArray[np.intp], batch_size: int, prepare: Prepare, workers: int,
-    augment: Augment | None = None, epoch: int = 0,
+    squares: Squares,
+    rows: NDArray[np.intp],
+    batch_size: int,
+    prepare: Prepare,
+    workers: int,
+    augment: Augment | None = None,
+    epoch: int = 0,
 ) -> Iterator[Batch]:
     """Yield batches of the rows in order. workers = 0 prepares in the calling thread; the result is the same.
 

@@ -23,7 +23,9 @@ def save(path: Path, tensors: dict[str, Tensor], values: dict[str, Any]) -> None
         temporary.replace(path)
     except Exception as error:  # safetensors raises its own type on a full disk
         temporary.unlink(missing_ok=True)
-        raise OutputError(f"{path}: the checkpoint could not be written ({error}). The last good one is kept.") from None
+        raise OutputError(
+            f"{path}: the checkpoint could not be written ({error}). The last good one is kept."
+        ) from None
 
 
 def load(path: Path) -> tuple[dict[str, Tensor], dict[str, Any]]:
@@ -33,7 +35,9 @@ def load(path: Path) -> tuple[dict[str, Tensor], dict[str, Any]]:
             values = json.loads((held.metadata() or {})["values"])
         return load_file(path), values
     except Exception as error:
-        raise TrainingError(f"{path}: not a readable checkpoint ({error}). Delete it to train from the start.") from None
+        raise TrainingError(
+            f"{path}: not a readable checkpoint ({error}). Delete it to train from the start."
+        ) from None
 
 
 def pack_optimizer(optimizer: torch.optim.Optimizer) -> dict[str, Tensor]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -17,8 +17,14 @@ from tickvision.training.scores import BATCH, save
 
 
 def embed(
-    backbone: nn.Module, squares: Squares, sha256: NDArray[np.str_], stamp: dict[str, object], file: Path,
-    prepare: Prepare, workers: int, progress: Callable[[int, int, int], None],
+    backbone: nn.Module,
+    squares: Squares,
+    sha256: NDArray[np.str_],
+    stamp: Mapping[str, object],
+    file: Path,
+    prepare: Prepare,
+    workers: int,
+    progress: Callable[[int, int, int], None],
 ) -> NDArray[np.float32]:
     """Return (N, D) embeddings; a row whose sha256 is "" (unreadable) is zero.
 
@@ -28,7 +34,7 @@ def embed(
     rows = np.array([i for i, h in enumerate(sha256) if h and h not in known], dtype=np.intp)
     parts: list[NDArray[np.float32]] = []
     backbone.eval()
-    backbone.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+    backbone.to(memory_format=torch.channels_last)
     with torch.inference_mode():
         for batch in prepare_batches(squares, rows, BATCH, prepare, workers):
             pictures = torch.from_numpy(batch.pictures).contiguous(memory_format=torch.channels_last)
@@ -42,7 +48,7 @@ def embed(
     return held
 
 
-def _known(file: Path, stamp: dict[str, object]) -> dict[str, NDArray[np.float32]]:
+def _known(file: Path, stamp: Mapping[str, object]) -> dict[str, NDArray[np.float32]]:
     try:
         with np.load(file, allow_pickle=False) as held:
             if str(held["stamp"]) != json.dumps(stamp, sort_keys=True):

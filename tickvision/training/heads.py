@@ -50,14 +50,16 @@ class _Linear:
         shared = x @ self.state[:, :-1].T + self.state[:, -1]
         own = x @ self.cell[:, :-1].T + self.cell[:, -1]
         taxon = x @ self.taxon[:, :-1].T + self.taxon[:, -1]
-        return Output(taxon, own.unflatten(1, self.shape) + shared[:, None, :], x)
+        return Output(taxon, own.reshape(-1, *self.shape) + shared[:, None, :], x)
 
     def penalty(self) -> Tensor:
         plain = (self.taxon[:, :-1] ** 2).sum() + (self.state[:, :-1] ** 2).sum()
-        return plain + INTERACTION * (self.cell ** 2).sum()
+        return plain + INTERACTION * (self.cell**2).sum()
 
 
-def fit(features: Float, labels: Labels, tau: float, penalty: float | None = None) -> tuple[_Linear, Float, Float, float]:
+def fit(
+    features: Float, labels: Labels, tau: float, penalty: float | None = None
+) -> tuple[_Linear, Float, Float, float]:
     """Return (heads, mean, scale, penalty). The penalty is chosen by grouped cross-validation if it is not given.
 
     features: (N, D) of training photographs only.
@@ -108,8 +110,14 @@ def _solve(
         with torch.no_grad():
             for mine, theirs in zip(heads.parameters(), start.parameters(), strict=True):
                 mine.copy_(theirs)
-    optimizer = torch.optim.LBFGS(heads.parameters(), max_iter=iterations, history_size=10, line_search_fn="strong_wolfe",
-                                  tolerance_grad=1e-6, tolerance_change=1e-8)
+    optimizer = torch.optim.LBFGS(
+        heads.parameters(),
+        max_iter=iterations,
+        history_size=10,
+        line_search_fn="strong_wolfe",
+        tolerance_grad=1e-6,
+        tolerance_change=1e-8,
+    )
 
     def closure() -> Tensor:
         optimizer.zero_grad()
@@ -125,7 +133,7 @@ def put_into(network: Network, heads: _Linear, mean: Float, scale: Float) -> Non
     """Write fitted heads into the network, the standardisation folded into weights and bias."""
     n_taxa, n_states = heads.shape
     with torch.no_grad():
-        state = (heads.cell.unflatten(0, (n_taxa, n_states)) + heads.state).flatten(0, 1)
+        state = (heads.cell.reshape(n_taxa, n_states, -1) + heads.state).flatten(0, 1)
         for layer, held in ((network.taxon_head, heads.taxon), (network.state_head, state)):
             weight = held[:, :-1] / torch.tensor(scale, dtype=torch.float32)
             layer.weight.copy_(weight)

@@ -56,8 +56,16 @@ class EpochRow:
 
 
 def fine_tune(
-    network: Network, squares: Squares, labels: Labels, specimen: NDArray[np.int64], prepare: Prepare,
-    recipe: Recipe, judge: Judge, augment: Augment | None, saved: Path, report: Callable[[str, EpochRow | None], None],
+    network: Network,
+    squares: Squares,
+    labels: Labels,
+    specimen: NDArray[np.int64],
+    prepare: Prepare,
+    recipe: Recipe,
+    judge: Judge,
+    augment: Augment | None,
+    saved: Path,
+    report: Callable[[str, EpochRow | None], None],
 ) -> list[EpochRow]:
     """Train in place and leave the best weights (by val) in the network; return the history.
 
@@ -86,7 +94,9 @@ def fine_tune(
             output = adjust(network(pictures), *shift)
             loss_step = cells_loss(output, masks[0][batch.rows], masks[1][batch.rows]).mean()
             if not torch.isfinite(loss_step):
-                raise TrainingError(f"the loss is not a number at epoch {epoch}, step {step}; lower the learning rates.")
+                raise TrainingError(
+                    f"the loss is not a number at epoch {epoch}, step {step}; lower the learning rates."
+                )
             optimizer.zero_grad()
             loss_step.backward()  # type: ignore[no-untyped-call]
             torch.nn.utils.clip_grad_norm_(network.parameters(), 2.0)
@@ -104,8 +114,11 @@ def fine_tune(
         best = {k: v.clone() for k, v in best.items()}
         network.load_state_dict(live)
         history.append(row)
-        checkpoint.save(saved, _tensors(network, optimizer, average, best),
-                        {"recipe": asdict(recipe), "history": [asdict(r) for r in history]})
+        checkpoint.save(
+            saved,
+            _tensors(network, optimizer, average, best),
+            {"recipe": asdict(recipe), "history": [asdict(r) for r in history]},
+        )
         report(f"epoch {epoch}/{recipe.epochs}", row)
     network.load_state_dict(best)
     network.eval()
@@ -116,11 +129,14 @@ def _optimizer(network: Network, recipe: Recipe) -> torch.optim.Optimizer:
     heads = [*network.taxon_head.parameters(), *network.state_head.parameters()]
     body = list(network.backbone.parameters())
     plain = [p for p in body if p.ndim > 1]
-    return torch.optim.AdamW([
-        {"params": plain, "base": recipe.backbone_learning_rate, "weight_decay": recipe.weight_decay},
-        {"params": [p for p in body if p.ndim <= 1], "base": recipe.backbone_learning_rate, "weight_decay": 0.0},
-        {"params": heads, "base": recipe.head_learning_rate, "weight_decay": 0.0},
-    ], lr=recipe.head_learning_rate)
+    return torch.optim.AdamW(
+        [
+            {"params": plain, "base": recipe.backbone_learning_rate, "weight_decay": recipe.weight_decay},
+            {"params": [p for p in body if p.ndim <= 1], "base": recipe.backbone_learning_rate, "weight_decay": 0.0},
+            {"params": heads, "base": recipe.head_learning_rate, "weight_decay": 0.0},
+        ],
+        lr=recipe.head_learning_rate,
+    )
 
 
 def _set_rates(optimizer: torch.optim.Optimizer, recipe: Recipe, step: int, steps: int) -> None:

@@ -32,7 +32,7 @@ class Network(nn.Module):
 
     def heads(self, embedding: Tensor) -> Output:
         """Return the logits of an embedding (N, D)."""
-        state = self.state_head(embedding).unflatten(1, (-1, self.n_states))
+        state = self.state_head(embedding).reshape(len(embedding), -1, self.n_states)
         return Output(self.taxon_head(embedding), state, embedding)
 
     def forward(self, pictures: Tensor) -> Output:
@@ -49,7 +49,7 @@ class Network(nn.Module):
 
 
 def make_backbone(name: str, weights: str) -> tuple[nn.Module, str, tuple[float, ...], tuple[float, ...]]:
-    """Return (backbone that gives an embedding, line on its weights, mean, std). Raises TrainingError on an unknown name."""
+    """Return (backbone that gives an embedding, line on its weights, mean, std). TrainingError on an unknown name."""
     import timm
 
     if name not in timm.list_models():

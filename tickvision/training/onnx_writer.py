@@ -39,9 +39,17 @@ def write(network: Network, prepare: Prepare, path: Path) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the exporter warns of its own deprecations
         torch.onnx.export(
-            _Exported(network).eval(), (example,), str(path), input_names=["pictures"], output_names=list(OUTPUTS),
-            dynamic_shapes=({0: torch.export.Dim("n", min=1)},), opset_version=18, dynamo=True, external_data=False,
-            verbose=False)
+            _Exported(network).eval(),
+            (example,),
+            str(path),
+            input_names=["pictures"],
+            output_names=list(OUTPUTS),
+            dynamic_shapes=({0: torch.export.Dim("n", min=1)},),
+            opset_version=18,
+            dynamo=True,
+            external_data=False,
+            verbose=False,
+        )
 
 
 def check_parity(network: Network, path: Path, squares: NDArray[np.uint8], prepare: Prepare) -> dict[str, float]:
@@ -60,6 +68,8 @@ def check_parity(network: Network, path: Path, squares: NDArray[np.uint8], prepa
     largest = max(float(np.abs(a - b).max()) for a, b in pairs)
     same = float(np.mean([(a.argmax(-1) == b.argmax(-1)).mean() for a, b in pairs]))
     if largest >= PARITY_LIMIT or same < 1:
-        raise PackageError(f"{path}: ONNX and torch differ by {largest:.2g} (limit {PARITY_LIMIT:g}), same top answer for "
-                           f"{same:.1%} of {len(squares)} photographs. The package is not written.")
+        raise PackageError(
+            f"{path}: ONNX and torch differ by {largest:.2g} (limit {PARITY_LIMIT:g}), same top answer for "
+            f"{same:.1%} of {len(squares)} photographs. The package is not written."
+        )
     return {"photographs": float(len(squares)), "largest_difference": largest, "same_top": same}

@@ -26,5 +26,7 @@ def shifts(
     taxon_masks: NDArray[np.bool_], state_masks: NDArray[np.bool_], weight: NDArray[np.float64], tau: float
 ) -> tuple[Tensor, Tensor]:
     """Return (taxon shift (T,), state shift (S,)) = tau * log of the shares."""
-    return (torch.tensor(tau * np.log(frequencies(taxon_masks, weight)), dtype=torch.float32),
-            torch.tensor(tau * np.log(frequencies(state_masks, weight)), dtype=torch.float32))
+    return (
+        torch.tensor(tau * np.log(frequencies(taxon_masks, weight)), dtype=torch.float32),
+        torch.tensor(tau * np.log(frequencies(state_masks, weight)), dtype=torch.float32),
+    )

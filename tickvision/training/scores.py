@@ -18,9 +18,7 @@ from tickvision.training.network import Network, Output, cells_loss
 BATCH = 64
 
 
-def run(
-    network: Network, squares: Squares, rows: NDArray[np.intp], prepare: Prepare, workers: int
-) -> Output:
+def run(network: Network, squares: Squares, rows: NDArray[np.intp], prepare: Prepare, workers: int) -> Output:
     """Return the outputs of these rows, in order, without gradients."""
     network.eval()
     parts: list[Output] = []

