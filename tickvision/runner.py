@@ -256,6 +256,7 @@ def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
         t.patience_epochs,
         t.warmup_epochs,
         t.batch_size,
+        t.frozen_stages,
         t.backbone_learning_rate,
         t.head_learning_rate,
         t.weight_decay,
@@ -329,9 +330,10 @@ def calibrate(config: Config, paths: Paths, progress: Progress) -> list[str]:
 
 def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Judge the run on its test part and write metrics.json and report.html; return lines for a person."""
+    from tickvision.data import manifest, splits
     from tickvision.evaluation import evaluate as evaluation
     from tickvision.evaluation import policy as policies
-    from tickvision.evaluation import report, specimens
+    from tickvision.evaluation import report, report_numbers, report_photographs, specimens
 
     taxonomy, _ = _classes(paths)
     policy = policies.load(paths.calibration)
@@ -345,8 +347,16 @@ def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
         "training": json.loads((paths.train / "summary.json").read_text(encoding="utf-8")),
         "audit": _audit(paths),
     } | figures
+    frame = manifest.read(paths.manifest)
+    material = report_numbers.read_material(
+        frame, splits.read(paths.splits), [paths.import_findings, paths.findings], paths.train / "history.csv"
+    )
+    calibration = specimens.load(paths.scores, "calibration")
+    figures = report_numbers.extend(figures, test, calibration, policy, taxonomy, material)
     write_text(paths.metrics, json.dumps(figures, indent=1))
-    write_text(paths.report, report.render(figures))
+    thumbnails = report_photographs.thumbnails(frame, report_photographs.photo_ids(figures))
+    write_text(paths.report, report.render(figures, thumbnails))
+    report.write_files(figures, paths.output)
     return [*report.headline(figures), f"The report is {paths.report}"]
 
 
@@ -430,7 +440,7 @@ _READS = {  # stage -> (config sections, files) that decide whether it must run 
     "split": (("split", "seed", "taxonomy"), ("manifest", "duplicates")),
     "train": (("train", "picture", "seed", "taxonomy"), ("manifest", "splits")),
     "calibrate": (("decide",), ("scores", "classes")),
-    "evaluate": (("bench", "name"), ("scores", "classes", "calibration", "audit")),
+    "evaluate": (("bench", "name"), ("scores", "classes", "calibration", "audit", "manifest", "splits", "findings")),
     "package": (("bench", "name"), ("scores", "classes", "calibration", "metrics")),
 }
 _WRITES = {

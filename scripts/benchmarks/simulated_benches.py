@@ -1,4 +1,4 @@
-"""The benches that the benchmarks draw: photos, specimens, rungs, and the truth about them (invented numbers).
+"""The benches that the benchmarks draw (invented numbers), the truth about them, and the rules beside ours.
 
 Latent model (simulation of threshold rules, project statistics notes): u ~ N(m, 2.5^2), P(right | u) = (1 - floor)
 sigmoid(u), confidence = sigmoid(1.5 (u + 0.75 noise)); m is solved for the overall error; photos of one specimen share
@@ -7,12 +7,15 @@ a part of u, of the noise and of the draw (Gaussian copula), and the floor (conf
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize
 from scipy.special import expit, ndtr
+from scipy.stats import binom
 
 from tickvision.evaluation.abstention import combine
 from tickvision.evaluation.probabilities import softmax
@@ -21,6 +24,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 SD, NOISE = 2.5, 0.75
+FAILURE_RATE, MOST_SPECIMENS = 0.05, 3000
 
 
 class Source(NamedTuple):
@@ -118,3 +122,34 @@ class LadderPopulation:
             broken |= bool(np.count_nonzero(answered & wrong) > target * np.count_nonzero(answered))
             left &= ~answered
         return 1 - np.count_nonzero(left) / len(left), broken
+
+
+def plain_rules(confidence: Floats, correct: Bools, target: float) -> Iterator[tuple[str, float | None]]:
+    """Yield the rules that promise nothing here: observed error <= target, and conformal risk control's."""
+    order = np.argsort(-confidence)
+    wrong, z = np.cumsum(~correct[order]), np.arange(1, len(order) + 1)
+    n = len(order)
+    for name, fine in (("naive", wrong <= target * z), ("CRC joint loss", (wrong + 1) / (n + 1) <= target)):
+        last = np.flatnonzero(fine)
+        yield name, float(confidence[order[last[-1]]]) if len(last) else None
+
+
+@lru_cache
+def most_errors(target: float) -> Ints:
+    """Return, for z = 0 .. 3,000 answered, the most errors that still pass; -1 = none."""
+    z = np.arange(MOST_SPECIMENS + 1)
+    k = binom.ppf(FAILURE_RATE, z, target).astype(np.int64)
+    return np.where(binom.cdf(k, z, target) <= FAILURE_RATE, k, k - 1)
+
+
+def written_out(confidence: Floats, correct: Bools, target: float) -> float | None:
+    """Return the threshold of "LTT, start max(k2, n/4)" as the notes' simulation states it, no ties assumed."""
+    n, most = len(confidence), most_errors(target)
+    two, none = (int(np.argmax(most >= k)) for k in (2, 0))
+    start = max(two, n // 4) if n >= two else none
+    if start > n:
+        return None
+    order = np.argsort(-confidence)
+    failed = np.flatnonzero(np.cumsum(~correct[order])[start - 1 :] > most[start : n + 1])
+    z = start + int(failed[0]) - 1 if len(failed) else n
+    return float(confidence[order[z - 1]]) if z >= start else None

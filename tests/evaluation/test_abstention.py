@@ -49,6 +49,7 @@ def test_n_min_equals_the_published_table() -> None:
     assert (n_min(1, 0.02, 0.05), n_min(2, 0.02, 0.05)) == (236, 313)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 30), st.floats(0.005, 0.5), st.floats(0.001, 0.5))
 def test_n_min_is_the_least_number_that_passes(errors: int, max_error: float, failure_rate: float) -> None:
     least = n_min(errors, max_error, failure_rate)

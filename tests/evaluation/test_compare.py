@@ -67,6 +67,15 @@ def test_both_forms_of_the_sign_flip_agree_with_the_exact_binomial() -> None:
     assert sign_flip_mean(a == 0, b == 0, specimen, reps=6000) == pytest.approx(exact, abs=0.008)
 
 
+def test_the_photos_of_a_specimen_swap_together() -> None:
+    # 8 specimens of 25 photos, run b right in all photos of each: p is 2 / 2^8, not the 2 / 2^200 of single photos.
+    specimen = np.repeat(np.arange(8), 25)
+    target = np.zeros(200, int)
+    p = sign_flip(_right, specimen, [target], [np.ones(200, int)], [target], reps=6000)
+    assert p == pytest.approx(2 / 2**8, abs=0.004)
+    assert sign_flip_mean(np.zeros(200), np.ones(200), specimen, reps=6000) == pytest.approx(2 / 2**8, abs=0.004)
+
+
 def test_runs_without_a_difference_are_called_different_about_as_often_as_said() -> None:
     called = 0
     for seed in range(300):

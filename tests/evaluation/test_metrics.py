@@ -7,7 +7,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tickvision.errors import MetricError
@@ -211,6 +211,7 @@ def test_a_constant_prediction_has_no_correlation() -> None:
     assert metrics.matthews([0, 1, 2], [1, 1, 1], 3) == 0.0
 
 
+@settings(deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 6), st.integers(1, 40))
 def test_metrics_do_not_depend_on_the_order_of_rows(seed: int, n_classes: int, n: int) -> None:
     rng = np.random.default_rng(seed)

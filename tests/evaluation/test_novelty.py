@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.metrics import auroc
 from tickvision.evaluation.novelty import energy, fit_vim, max_softmax, novelty_limit, p_values
-from tickvision.evaluation.quality_gate import fit_quality_limit
+from tickvision.evaluation.quality_gate import QualityLimit, fit_quality_limit
 
 
 def test_energy_and_max_softmax_equal_scipy() -> None:
@@ -112,7 +114,11 @@ def test_a_quality_limit_is_set_where_blur_hurts_and_only_there() -> None:
         fit_quality_limit("sharpness", rng.random(1000), rng.random(1000) < 0.9).limit is not None for _ in range(200)
     ]
     assert np.mean(harmless) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 200)
-    assert fit_quality_limit("sharpness", [1.0, 2.0], [1, 0]).is_usable([0.0]).all()
+    none = fit_quality_limit("sharpness", [1.0, 2.0], [1, 0])
+    assert none.is_usable([0.0]).all()
+    for limit in (found, none):
+        again = QualityLimit.from_dict(json.loads(json.dumps(limit.to_dict(), allow_nan=False)))
+        assert again.to_dict() == limit.to_dict()
 
 
 def test_a_high_side_limit_cuts_the_high_end() -> None:

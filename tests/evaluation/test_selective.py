@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tickvision.evaluation.metrics import auroc
@@ -58,6 +58,7 @@ def test_a_coverage_that_is_a_whole_number_of_rows_is_not_rounded_up() -> None:
     assert risk_at_coverage(confidence, wrong, 0.07) == 0.0  # 0.07 * 100 is 7.000000000000001
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 5), st.booleans()), min_size=1, max_size=40), st.randoms())
 def test_ties_make_no_number_depend_on_the_order_of_rows(rows: list[tuple[int, bool]], random: object) -> None:
     shuffled = rows.copy()

@@ -6,7 +6,7 @@ import json
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tickvision.errors import CalibrationError
@@ -28,6 +28,7 @@ def test_the_quantile_counts_the_new_specimen_and_is_infinite_when_n_is_too_smal
     assert conformal_quantile([], 0.1) == np.inf
 
 
+@settings(deadline=None)
 @given(st.integers(1, 400), st.sampled_from([0.01, 0.05, 0.1, 0.2, 0.3]))
 def test_the_quantile_is_the_smallest_with_enough_scores_below(n: int, alpha: float) -> None:
     from fractions import Fraction

@@ -27,7 +27,7 @@ def lamp(submitter: Submitter, rng: Rng) -> Light:
 
 
 def expose(image: Image, submitter: Submitter, light: Light, rng: Rng) -> Image:
-    """Return the picture with falling light, vignette, colour cast and contrast."""
+    """Return the picture with falling light, vignette and colour cast."""
     size = image.shape[0]
     axis = np.linspace(-1, 1, 40, dtype=np.float32)
     east, south = axis[None, :], axis[:, None]
@@ -41,9 +41,7 @@ def expose(image: Image, submitter: Submitter, light: Light, rng: Rng) -> Image:
     out = cv2.multiply(image, field, dtype=cv2.CV_8U)
     if submitter.device == "microscope" and submitter.pattern == 5:
         out = _round_field(np.asarray(out, np.uint8), rng)
-    level = np.arange(256, dtype=np.float32)
-    table = np.clip(128 + (level - 128) * submitter.contrast + rng.normal(0, 4), 0, 255).astype(np.uint8)
-    return np.asarray(cv2.LUT(out, table), np.uint8)
+    return np.asarray(out, np.uint8)
 
 
 def _round_field(image: Image, rng: Rng) -> Image:
@@ -76,12 +74,14 @@ def blur(image: Image, focus_px: float, motion_px: float, angle: float) -> Image
 
 
 def sense(image: Image, submitter: Submitter, rng: Rng) -> Image:
-    """Return the picture with the sensor's noise; grey and colour grains are drawn apart."""
+    """Return the picture with the sensor's contrast and noise; grey and colour grains are drawn apart."""
     strength = submitter.noise * float(rng.uniform(0.7, 1.3)) / 42
     shape = (image.shape[0], image.shape[1])
     shared = sample("grain", shape, rng)
     grains = cv2.merge([_mix(shared, sample("grain", shape, rng)) for _ in range(3)])
-    out = cv2.addWeighted(image, 1.0, grains, strength, -128 * strength)
+    contrast = submitter.contrast
+    offset = 128 * (1 - contrast) + float(rng.normal(0, 4)) - 128 * strength
+    out = cv2.addWeighted(image, contrast, grains, strength, offset)
     return np.asarray(out, np.uint8)
 
 

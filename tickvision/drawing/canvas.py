@@ -171,10 +171,10 @@ class Canvas:
             gain = 1 + np.float32(shade) * grain
             self.albedo[part] = cv2.multiply(self.albedo[part], cv2.merge([gain, gain, gain]), dtype=cv2.CV_8U)
 
-    def lit(self, light: Light) -> Image:
-        """Return the patch with light on it, RGB uint8 (not multiplied by alpha)."""
-        carve = self.groove.astype(np.float32)
-        surface = self.height - carve * np.float32(0.008 * self.pen.unit_px / 255)
+    def lit(self, light: Light, part: Part) -> Image:
+        """Return a window of the patch with light on it, RGB uint8 (not multiplied by alpha)."""
+        carve = self.groove[part].astype(np.float32)
+        surface = self.height[part] - carve * np.float32(0.008 * self.pen.unit_px / 255)
         wide = 3 if self.pen.unit_px < 330 else 5
         surface = cv2.GaussianBlur(surface, (wide, wide), max(0.55, 0.0035 * self.pen.unit_px))
         east = cv2.Sobel(surface, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
@@ -186,8 +186,8 @@ class Canvas:
         shade = self._diffuse(light, east, south, upright)
         shade *= self._hollows(surface)
         shade *= 1 - carve * np.float32(0.38 / 255)
-        shine = self._shine(light, east, south, upright) * self.gloss
-        out = cv2.multiply(self.albedo, cv2.merge([shade, shade, shade]), dtype=cv2.CV_8U)
+        shine = self._shine(light, east, south, upright) * self.gloss[part]
+        out = cv2.multiply(self.albedo[part], cv2.merge([shade, shade, shade]), dtype=cv2.CV_8U)
         bright = np.minimum(shine, 255).astype(np.uint8)
         return np.asarray(cv2.add(out, cv2.merge([bright, bright, bright])), np.uint8)
 
@@ -201,7 +201,7 @@ class Canvas:
         """Return the darkening where the surroundings stand higher, 0.5 to 1."""
         small = cv2.resize(surface, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
         around = cv2.GaussianBlur(small, (0, 0), max(0.6, 0.012 * self.pen.unit_px))
-        around = cv2.resize(around, (self.shape[1], self.shape[0]))
+        around = cv2.resize(around, (surface.shape[1], surface.shape[0]))
         shade = np.clip(1 - (around - surface) * np.float32(3.5 / self.pen.unit_px), 0.6, 1.06)
         return np.asarray(shade, np.float32)
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from tickvision.drawing.anatomy import Colour
 from tickvision.drawing.camera import blur, expose, lamp, sense
-from tickvision.drawing.canvas import Canvas, Light, Pen, Points
+from tickvision.drawing.canvas import Canvas, Light, Pen, Points, part_of
 from tickvision.drawing.legs import Leg, pose_legs, reach_of
 from tickvision.drawing.not_ticks import draw_thing, reach_of_thing
 from tickvision.drawing.outline import Body
@@ -197,22 +197,22 @@ def _window(pen: Pen, room: Points, size_px: int, cast: Points) -> tuple[int, in
 
 def _composite(ground: Image, canvas: Canvas, light: Light, shot: _Shot) -> None:
     """Lay the lit canvas over the ground: cast shadow, contact shadow, depth of field."""
-    picture = canvas.lit(light)
     shade = _shadow(canvas, light)
-    alpha = canvas.alpha
+    ground[:] = cv2.multiply(ground, cv2.merge([shade, shade, shade]), dtype=cv2.CV_8U)
     soft = max(0.0, shot.ground_blur_px * 0.6)
-    if soft > 0.8:  # legs near the ground go out of focus with it
-        low = (canvas.height < np.float32(0.075 * canvas.pen.unit_px)).astype(np.uint8) * 255
-        weight = cv2.blur(low, (5, 5)).astype(np.float32) / 255
-        picture = np.asarray(
-            cv2.blendLinear(picture, cv2.GaussianBlur(picture, (0, 0), soft), 1 - weight, weight), np.uint8
-        )
     edge = 0.6 + 0.35 * soft
-    wide = 2 * int(np.ceil(2 * edge)) + 1
-    alpha = cv2.GaussianBlur(alpha, (wide, wide), edge)
+    wide = int(np.ceil(2 * edge))
+    rows, cols = part_of(canvas.alpha)
+    part = (slice(max(rows.start - wide, 0), rows.stop + wide), slice(max(cols.start - wide, 0), cols.stop + wide))
+    picture = canvas.lit(light, part)
+    if soft > 0.8:  # legs near the ground go out of focus with it
+        low = (canvas.height[part] < np.float32(0.075 * canvas.pen.unit_px)).astype(np.uint8) * 255
+        weight = cv2.blur(low, (5, 5)).astype(np.float32) / 255
+        away = cv2.GaussianBlur(picture, (2 * wide + 1, 2 * wide + 1), soft)
+        picture = np.asarray(cv2.blendLinear(picture, away, 1 - weight, weight), np.uint8)
+    alpha = cv2.GaussianBlur(canvas.alpha[part], (2 * wide + 1, 2 * wide + 1), edge, borderType=cv2.BORDER_REPLICATE)
     cover = alpha.astype(np.float32) / 255
-    dark = cv2.multiply(ground, cv2.merge([shade, shade, shade]), dtype=cv2.CV_8U)
-    ground[:] = cv2.blendLinear(dark, picture, 1 - cover, cover)
+    ground[part] = cv2.blendLinear(np.ascontiguousarray(ground[part]), picture, 1 - cover, cover)
 
 
 def _shadow(canvas: Canvas, light: Light) -> Field:

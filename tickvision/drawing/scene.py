@@ -39,8 +39,8 @@ def _blend(a: Image, b: Image, share: float) -> Image:
 
 def _smooth(size_px: int, rng: Rng, zoom: float) -> Image:
     """Return broad clouds, drawn small and enlarged."""
-    small = sample("clouds", (80, 80), rng, zoom)
-    return np.asarray(cv2.resize(small, (size_px, size_px), interpolation=cv2.INTER_CUBIC), np.uint8)
+    small = sample("clouds", (160, 160), rng, 2 * zoom)
+    return np.asarray(cv2.resize(small, (size_px, size_px), interpolation=cv2.INTER_LINEAR), np.uint8)
 
 
 def _paper(submitter: Submitter, size_px: int, rng: Rng) -> tuple[Image, float]:

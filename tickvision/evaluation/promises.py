@@ -1,9 +1,17 @@
-"""The records of what was promised, read by prediction: numpy-free, JSON-able, never fitted here."""
+"""The records of what was promised, read by prediction: numpy only, JSON-able, never fitted here."""
 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tickvision.errors import CalibrationError
+from tickvision.evaluation.checks import Bools, as_floats
+
+Side = Literal["low", "high"]
 
 
 @dataclass(frozen=True)
@@ -50,3 +58,36 @@ class Certificate:
     def from_dict(cls, saved: dict[str, Any]) -> Certificate:
         """Return the certificate saved by to_dict."""
         return cls(**saved)
+
+
+@dataclass(frozen=True)
+class QualityLimit:
+    """Pictures beyond limit on this side of measure are unusable; limit None = no harm shown, nothing is refused.
+
+    n_beyond, error_beyond, error_within: val specimens beyond, and the error shares (nan = none); p_value: corrected.
+    """
+
+    measure: str
+    side: Side
+    limit: float | None
+    n_beyond: int
+    error_beyond: float
+    error_within: float
+    p_value: float
+
+    def is_usable(self, values: ArrayLike) -> Bools:
+        """Return (N,) bool: which pictures pass."""
+        numbers = as_floats(values, self.measure, error=CalibrationError)
+        if self.limit is None:
+            return np.ones(len(numbers), dtype=np.bool_)
+        return numbers >= self.limit if self.side == "low" else numbers <= self.limit
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON; nan (no data) is None, which JSON can hold."""
+        return {key: None if value != value else value for key, value in asdict(self).items()}
+
+    @classmethod
+    def from_dict(cls, saved: dict[str, Any]) -> QualityLimit:
+        """Return the limit saved by to_dict."""
+        shares = {key: float("nan") if saved[key] is None else saved[key] for key in ("error_beyond", "error_within")}
+        return cls(**{**saved, **shares})

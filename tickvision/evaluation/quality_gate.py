@@ -2,39 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, Literal
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.checks import as_bools, as_floats, same_length
+from tickvision.evaluation.promises import QualityLimit, Side
 
-Side = Literal["low", "high"]
-
-
-@dataclass(frozen=True)
-class QualityLimit:
-    """Pictures beyond limit on this side of measure are unusable; limit None = no harm shown, nothing is refused.
-
-    n_beyond, error_beyond, error_within: val specimens beyond, and the error shares (nan = none); p_value: corrected.
-    """
-
-    measure: str
-    side: Side
-    limit: float | None
-    n_beyond: int
-    error_beyond: float
-    error_within: float
-    p_value: float
-
-    def is_usable(self, values: ArrayLike) -> Any:
-        """Return (N,) bool: which pictures pass."""
-        numbers = as_floats(values, self.measure, error=CalibrationError)
-        if self.limit is None:
-            return np.ones(len(numbers), dtype=np.bool_)
-        return numbers >= self.limit if self.side == "low" else numbers <= self.limit
+__all__ = ["QualityLimit", "fit_quality_limit"]
 
 
 def fit_quality_limit(

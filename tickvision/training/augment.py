@@ -40,7 +40,7 @@ def make(seed: int) -> Augment:
             A.SquareSymmetry(p=1.0),
             A.Affine(
                 rotate=(-180, 180),
-                scale=(0.8, 1.3),
+                scale=(0.85, 1.2),
                 translate_percent=(-0.06, 0.06),
                 shear=(-6, 6),
                 border_mode=fill,
@@ -49,8 +49,8 @@ def make(seed: int) -> Augment:
             ),
             A.OneOf(
                 [
-                    A.RandomBrightnessContrast(0.25, 0.25, p=1.0),
-                    A.ColorJitter(0.2, 0.2, 0.2, 0.03, p=1.0),
+                    A.RandomBrightnessContrast(0.18, 0.18, p=1.0),
+                    A.ColorJitter(0.15, 0.15, 0.15, 0.02, p=1.0),
                     A.RandomGamma((75, 135), p=1.0),
                 ],
                 p=0.8,

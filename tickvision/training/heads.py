@@ -13,7 +13,7 @@ from tickvision.training.network import Network, Output, cells_loss
 from tickvision.training.priors import shifts
 
 Float = NDArray[np.floating]
-PENALTIES = (1e-4, 3e-4, 1e-3, 3e-3, 1e-2, 3e-2)
+PENALTIES = (1e-3, 3e-3, 1e-2, 3e-2, 1e-1)
 INTERACTION = 4.0  # how much dearer it is to let stage and sex depend on the taxon than not
 FOLDS = 3
 ITERATIONS = 120

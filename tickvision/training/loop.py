@@ -20,10 +20,10 @@ from tickvision.training import checkpoint
 from tickvision.training.augment import Augment
 from tickvision.training.batches import Squares, draw_epoch, prepare_batches
 from tickvision.training.heads import Labels
-from tickvision.training.network import Network, cells_loss
+from tickvision.training.network import Network, cells_loss, freeze_stages
 from tickvision.training.priors import adjust, shifts
 
-EMA_DECAY = 0.98
+EMA_DECAY = 0.95
 Judge = Callable[[Network], tuple[float, float]]  # -> (val macro recall, val loss)
 
 
@@ -35,6 +35,7 @@ class Recipe:
     patience_epochs: int
     warmup_epochs: float
     batch_size: int
+    frozen_stages: int
     backbone_learning_rate: float
     head_learning_rate: float
     weight_decay: float
@@ -126,8 +127,9 @@ def fine_tune(
 
 
 def _optimizer(network: Network, recipe: Recipe) -> torch.optim.Optimizer:
+    freeze_stages(network.backbone, recipe.frozen_stages)
     heads = [*network.taxon_head.parameters(), *network.state_head.parameters()]
-    body = list(network.backbone.parameters())
+    body = [p for p in network.backbone.parameters() if p.requires_grad]
     plain = [p for p in body if p.ndim > 1]
     return torch.optim.AdamW(
         [

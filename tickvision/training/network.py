@@ -60,6 +60,18 @@ def make_backbone(name: str, weights: str) -> tuple[nn.Module, str, tuple[float,
     return backbone, line, tuple(settings["mean"]), tuple(settings["std"])
 
 
+def freeze_stages(backbone: nn.Module, stages: int) -> None:
+    """Let the stem and the first stages keep their weights: general features, and the dearest part of a step."""
+    if stages == 0:
+        return
+    from timm.models import group_parameters
+
+    layer_of = group_parameters(backbone, backbone.group_matcher(coarse=True), reverse=True)  # type: ignore[operator]
+    for name, parameter in backbone.named_parameters():
+        if layer_of.get(name, stages + 1) <= stages:
+            parameter.requires_grad_(False)
+
+
 def cells_loss(output: Output, taxon_mask: Tensor, state_mask: Tensor) -> Tensor:
     """Return (N,) -log of the probability of all cells that a label leaves open.
 

@@ -1,0 +1,245 @@
+"""The report: every number walks back to metrics.json, odd runs still give a right page, and names stay text."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from PIL import Image
+from test_report_cases import Case, make
+
+from tickvision.domain import cautions
+from tickvision.domain.taxonomy import flat_taxonomy
+from tickvision.evaluation import report
+from tickvision.evaluation.report_files import tables
+from tickvision.evaluation.report_format import find, show
+from tickvision.evaluation.report_photographs import photo_ids, thumbnails
+
+EVIL = "<img src=x onerror=alert(1)>"
+# Numbers that are words of the page, not figures of the run.
+CONSTANTS = re.compile(r"95 %|80 %|90 of 100|80 of 100|F1|72 hours|1 of|Of 100 specimens|100|\(0 = fitted heads\)")
+
+
+class Reader(HTMLParser):
+    """Collects the figures, the tags and the text outside of figures, pictures, style and script."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.figures: list[tuple[str, str, str]] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.loose: list[str] = []
+        self._skip: list[str] = []
+        self._held: tuple[str, str] | None = None
+        self._text = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        held = dict(attrs)
+        self.tags.append((tag, held))
+        if tag == "data":
+            self._held, self._text = (held["data-key"] or "", held["data-format"] or ""), ""
+        elif tag in ("svg", "style", "script", "title") or held.get("class") == "num":
+            self._skip.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "data" and self._held:
+            self.figures.append((*self._held, self._text))
+            self._held = None
+        elif self._skip and self._skip[-1] == tag:
+            self._skip.pop()
+
+    def handle_data(self, text: str) -> None:
+        if self._held:
+            self._text += text
+        elif not self._skip:
+            self.loose.append(text)
+
+
+def _no_sex() -> Case:
+    return make(sexes=False)
+
+
+ODD: dict[str, Callable[[], Case]] = {
+    "promised": make,
+    "hopeless": lambda: make(strength=1.0, n_calibration=300),
+    "too few": lambda: make(n_calibration=30),
+    "absent classes": lambda: make(absent=("Ixodes cookei", "not a tick"), n_test=60),
+    "no calibration": lambda: make(n_calibration=0),
+    "by hand": lambda: make(n_calibration=60, min_confidence=0.7),
+    "no sex labels": _no_sex,
+    "one source": lambda: make(sources=("phone",), n_test=60),
+    "zero errors": lambda: make(strength=40.0, n_test=60),
+    "empty test part": lambda: make(n_test=0),
+    "one photograph": lambda: make(n_test=1),
+    "flat": lambda: make(flat_taxonomy([(f"kind {c}", "", "") for c in "abc"]), n_test=60),
+}
+
+
+@pytest.fixture(scope="module")
+def pages() -> dict[str, tuple[Case, str]]:
+    return {name: (case := build(), report.render(case.figures)) for name, build in ODD.items()}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_every_number_on_the_page_is_in_the_figures_and_equal(pages: dict[str, tuple[Case, str]], name: str) -> None:
+    case, text = pages[name]
+    page = Reader(text)
+    assert len(page.figures) > 20
+    for key, how, shown in page.figures:
+        assert shown == show(find(case.figures, key), how), key
+    loose = CONSTANTS.sub("", " ".join(page.loose))
+    assert not re.findall(r".{0,30}\d.{0,30}", loose.replace("\n", " "))
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_the_page_is_whole_and_asks_the_network_for_nothing(pages: dict[str, tuple[Case, str]], name: str) -> None:
+    case, text = pages[name]
+    page = Reader(text)
+    ids = [a["id"] for _, a in page.tags if "id" in a]
+    assert len(ids) == len(set(ids))
+    for tag, attrs in page.tags:
+        for attribute in ("src", "href", "xlink:href"):
+            target = attrs.get(attribute)
+            if target is not None:
+                assert target.startswith(("data:", "#")), (tag, target)
+            if target and target.startswith("#") and tag == "a":
+                assert target[1:] in ids
+        if tag == "img":
+            assert attrs["alt"]
+        if tag == "svg":
+            assert attrs["aria-label"]
+    assert cautions.SHORT in text
+    assert text.index(cautions.DRAWN) < text.index("<h1")
+    assert "nan" not in " ".join(page.loose).lower().split()
+    assert case.figures["drawn"]
+
+
+def test_the_first_screen_answers_the_four_questions(pages: dict[str, tuple[Case, str]]) -> None:
+    for _, text in pages.values():
+        first = text[text.index("<header") : text.index("<main")]
+        for question in ("How often is it wrong?", "On which names?", "What happens to the rest?", "What next?"):
+            assert question in first
+
+
+def test_no_promise_is_the_headline_with_the_specimens_missing(pages: dict[str, tuple[Case, str]]) -> None:
+    case, text = pages["too few"]
+    lead = re.search(r'<p class="lead">(.*?)</p>', text, re.DOTALL)
+    assert lead is not None
+    assert "No promise can be made" in lead[1]
+    assert f">{case.figures['missing']['needed']:,}</data> more calibration specimens" in lead[1]
+    assert case.figures["decisions"]["answered"] == 0
+
+
+def test_a_class_without_specimens_shows_no_data_and_never_zero(pages: dict[str, tuple[Case, str]]) -> None:
+    case, text = pages["absent classes"]
+    row = next(i for i, r in enumerate(case.figures["heads"]["taxon"]["per_class"]) if r["class"] == "Ixodes cookei")
+    shown = {key: word for key, _, word in Reader(text).figures}
+    assert shown[f"/heads/taxon/per_class/{row}/recall"] == "no data"
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_the_headline_is_a_few_plain_sentences(pages: dict[str, tuple[Case, str]], name: str) -> None:
+    lines = report.headline(pages[name][0].figures)
+    assert 3 <= len(lines) <= 6
+    assert all(line.endswith(".") for line in lines)
+    assert ("promise" in " ".join(lines).lower()) or name == "empty test part"
+
+
+def test_a_file_name_with_markup_stays_text() -> None:
+    def spoil(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame.assign(path=f"/nowhere/{EVIL}", creator=EVIL, spdx=EVIL, source=EVIL, view=EVIL)
+
+    taxonomy = flat_taxonomy([(EVIL, "", ""), ("coat", "", "")])
+    case = make(taxonomy, n_test=40, n_calibration=60, strength=2.0, change=spoil)
+    text = report.render(case.figures)
+    assert EVIL not in text
+    assert not [a for tag, a in Reader(text).tags if a.get("src") == "x" or "onerror" in a]
+    shown = {key: word for key, _, word in Reader(text).figures}
+    assert shown["/photographs/worst/0/file"].endswith("onerror=alert(1)>")
+    assert shown["/photographs/worst/0/creator"] == EVIL
+
+
+def test_same_figures_give_the_same_bytes(tmp_path: Path) -> None:
+    case = make(n_test=40)
+    assert report.render(case.figures) == report.render(json.loads(json.dumps(case.figures)))
+    written = [report.write_files(case.figures, tmp_path / side) for side in "ab"]
+    assert [p.name for p in written[0]] == [p.name for p in written[1]]
+    for a, b in zip(*written, strict=True):
+        assert a.read_bytes() == b.read_bytes(), a.name
+
+
+def test_tables_hold_the_same_numbers_as_the_figures(pages: dict[str, tuple[Case, str]]) -> None:
+    case, _ = pages["promised"]
+    held = tables(case.figures)
+    assert held["per_class_taxon"]["recall_interval_low"].tolist() == pytest.approx(
+        [r["recall_interval"][0] for r in case.figures["heads"]["taxon"]["per_class"]]
+    )
+    assert held["confusion_all"].to_numpy().tolist() == case.figures["heads"]["all"]["confusion"]
+    assert held["ladder"]["answered"].sum() == case.figures["decisions"]["answered"]
+
+
+def test_forty_taxa_are_numbered_and_the_page_stays_small() -> None:
+    taxonomy = flat_taxonomy([(f"kind {c:02d}", stage, "") for c in range(40) for stage in ("young", "old")])
+    case = make(taxonomy, n_test=400, n_calibration=100, strength=5.0)
+    text = report.render(case.figures)
+    assert len(text) < 6_000_000
+    assert text.count('class="num"') >= 80
+
+
+def test_thumbnails_are_small_jpegs_and_unreadable_photographs_are_said_to_be(tmp_path: Path) -> None:
+    picture = tmp_path / "one.png"
+    Image.fromarray(np.full((600, 900, 3), 120, np.uint8)).save(picture)
+    case = make(n_test=30, n_calibration=60, strength=1.0, change=lambda f: f.assign(path=str(picture)))
+    wanted = photo_ids(case.figures)
+    frame = case.frame.copy()
+    frame.loc[frame["photo_id"] == wanted[0], "path"] = str(tmp_path / "gone.png")
+    held = thumbnails(frame, wanted)
+    assert set(held) == set(wanted[1:])
+    assert all(uri.startswith("data:image/jpeg;base64,/9j/") and len(uri) < 20_000 for uri in held.values())
+    text = report.render(case.figures, held)
+    assert "picture not readable" in text
+    assert text.count("data:image/jpeg") >= len(held)
+
+
+def test_figures_of_an_older_run_without_the_added_parts_still_give_a_page(pages: dict[str, tuple[Case, str]]) -> None:
+    case, _ = pages["promised"]
+    kept = (
+        "name",
+        "bench",
+        "test_specimens",
+        "test_photographs",
+        "heads",
+        "decisions",
+        "fine_tuning",
+        "lookalikes",
+        "curve",
+    )
+    text = report.render({k: case.figures[k] for k in kept})
+    assert "How far to trust the names" in text
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium on this machine")
+def test_the_browser_runs_our_script_and_no_other(pages: dict[str, tuple[Case, str]], tmp_path: Path) -> None:
+    text = pages["promised"][1].replace("</main>", "<script>document.title = 'strange'</script></main>")
+    page = tmp_path / "report.html"
+    page.write_text(text, encoding="utf-8")
+    flags = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync")
+    quiet = ("--disable-background-networking", "--disable-component-update", f"--user-data-dir={tmp_path / 'profile'}")
+    done = subprocess.run(
+        ["chromium", *flags, *quiet, "--dump-dom", page.as_uri()],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=True,
+    )
+    assert '<th scope="col" class="t"><button type="button">class</button></th>' in done.stdout
+    assert "<title>strange" not in done.stdout

@@ -1,0 +1,241 @@
+"""The made-up runs that the report's tests share, and the figures that the report adds."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tickvision.data.manifest import COLUMNS
+from tickvision.domain.taxonomy import Answer, Taxonomy, flat_taxonomy, tick_taxonomy
+from tickvision.evaluation import calibrate, evaluate, report_numbers
+from tickvision.evaluation.abstention import certify
+from tickvision.evaluation.policy import Policy
+from tickvision.evaluation.report_judged import Judged, judge
+from tickvision.evaluation.report_ladder import KINDS, NOT_BY_NUMBERS, _to_100, ladder, of_100
+from tickvision.evaluation.report_numbers import Material
+from tickvision.evaluation.report_photographs import doubtful
+from tickvision.evaluation.report_reliability import bins
+from tickvision.evaluation.specimens import Specimens
+
+TICKS = ("Amblyomma americanum", "Dermacentor variabilis", "Ixodes cookei", "Ixodes scapularis")
+
+
+@dataclass(frozen=True)
+class Case:
+    """One made-up run, judged. figures went through JSON, as those that the report reads."""
+
+    figures: dict[str, Any]
+    taxonomy: Taxonomy
+    policy: Policy
+    frame: pd.DataFrame
+    test: Specimens
+    judged: Judged
+
+
+def make(
+    taxonomy: Taxonomy | None = None,
+    n_test: int = 120,
+    n_calibration: int = 900,
+    strength: float = 7.0,
+    absent: Sequence[str] = (),
+    sexes: bool = True,
+    sources: Sequence[str] = ("phone", "microscope"),
+    min_confidence: float | None = None,
+    change: Callable[[pd.DataFrame], pd.DataFrame] = lambda frame: frame,
+    seed: int = 0,
+) -> Case:
+    """Return a run of made-up logits: the true class stands out by `strength` against noise of spread 1.5."""
+    taxonomy = taxonomy or tick_taxonomy(TICKS, "not a tick")
+    rng = np.random.default_rng(seed)
+    made = [
+        _part(name, n, taxonomy, strength, absent if name == "test" else (), sexes, sources, rng)
+        for name, n in (("val", 120), ("calibration", n_calibration), ("test", n_test))
+    ]
+    frame = change(pd.concat([f for _, f in made], ignore_index=True))
+    val, calibration, test = (s for s, _ in made)
+    policy, _ = calibrate.fit(val, calibration, taxonomy, 0.05, 0.05, min_confidence, 0.1, 0.05, False)
+    part_of = {p: s for s, (_, f) in zip(("train", "calibration", "test"), made, strict=True) for p in f["photo_id"]}
+    findings = [{"finding": "near_duplicate", "severity": "warning"}] * 3
+    history = [
+        {
+            "epoch": str(e),
+            "train_loss": "" if not e else "1.5",
+            "val_loss": "2.0",
+            "val_macro_recall": "0.5",
+            "is_best": "True",
+        }
+        for e in range(3)
+    ]
+    figures: dict[str, Any] = {
+        "name": "made up",
+        "bench": "Larkmoor bench (invented)",
+        "drawn": True,
+    } | evaluate.evaluate(test, test, policy, taxonomy)
+    material = Material(frame, part_of, findings, history)
+    figures = report_numbers.extend(figures, test, calibration, policy, taxonomy, material)
+    figures = json.loads(json.dumps(figures, allow_nan=False))
+    choices = policy.decide(test.taxon, test.state, taxonomy, test.sharpness) if len(test) else []
+    return Case(figures, taxonomy, policy, frame, test, judge(test, choices, policy, taxonomy, frame))
+
+
+def _part(
+    name: str,
+    n: int,
+    taxonomy: Taxonomy,
+    strength: float,
+    absent: Sequence[str],
+    sexes: bool,
+    sources: Sequence[str],
+    rng: np.random.Generator,
+) -> tuple[Specimens, pd.DataFrame]:
+    allowed = [t for t, taxon in enumerate(taxonomy.taxa) if taxon not in absent]
+    taxon, state = rng.choice(allowed, n), rng.integers(0, len(taxonomy.states), n)
+    hard = np.where(rng.random(n) < 0.15, 0.3, 1.0)[:, None]
+    taxon_logits = rng.normal(0, 1.5, (n, len(taxonomy.taxa))) + hard * strength * np.eye(len(taxonomy.taxa))[taxon]
+    state_logits = rng.normal(0, 1.5, (n, len(taxonomy.taxa), len(taxonomy.states)))
+    state_logits += (hard * strength * np.eye(len(taxonomy.states))[state])[:, None, :]
+    rows, taxa, states = [], [], []
+    for i in range(n):
+        stage, sex = taxonomy.states[state[i]]
+        sex = sex if sexes else ""
+        label = taxonomy.taxa[taxon[i]]
+        if label == taxonomy.non_target:
+            stage = sex = ""
+        mask = taxonomy.label_masks(label, stage, sex)
+        taxa.append(mask[0])
+        states.append(mask[1])
+        rows.append(_row(name, i, label, stage, sex, sources))
+    ids = np.array([r["specimen_id"] for r in rows], str)
+    specimens = Specimens(
+        ids,
+        taxon_logits,
+        state_logits,
+        np.array(taxa, bool).reshape(n, len(taxonomy.taxa)),
+        np.array(states, bool).reshape(n, len(taxonomy.states)),
+        np.zeros((n, 2)),
+        np.full(n, 100.0),
+        1 + np.arange(n) % 5,
+        np.array([r["photo_id"] for r in rows], str),
+    )
+    return specimens, pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _row(part: str, i: int, label: str, stage: str, sex: str, sources: Sequence[str]) -> dict[str, str]:
+    known = {
+        "photo_id": f"{part}-{i}",
+        "path": f"/nowhere/{part}-{i}.jpg",
+        "specimen_id": f"{part}-s{i}",
+        "group_id": f"{part}-g{i // 3}",
+        "scientific_name": label,
+        "life_stage": stage,
+        "sex": sex,
+        "feeding": ("flat", "partly", "fully")[i % 3],
+        "view": "dorsal",
+        "event_date": f"2024-{1 + i % 12:02d}-05",
+        "source": sources[i % len(sources)],
+        "spdx": "CC0-1.0",
+        "creator": "submitter 001",
+        "status": "ok",
+    }
+    return {c: known.get(c, "") for c in COLUMNS}
+
+
+@pytest.fixture(scope="module")
+def promised() -> Case:
+    """A run whose ladder is certified."""
+    return make()
+
+
+def test_the_parts_of_100_sum_to_100_and_keep_the_largest_remainders() -> None:
+    assert _to_100([1, 1, 1]) == [34, 33, 33]
+    assert _to_100([0, 199, 1]) == [0, 100, 0]
+    assert _to_100([0, 0]) == [0, 0]
+
+
+def test_of_100_counts_every_test_specimen_once(promised: Case) -> None:
+    rows = promised.figures["of_100"]
+    assert [r["kind"] for r in rows] == list(KINDS)
+    assert sum(r["specimens"] for r in rows) == promised.figures["test_specimens"]
+    assert sum(r["of_100"] for r in rows) == 100
+    assert sum(r["wrong"] for r in rows) == promised.figures["decisions"]["wrong"]
+
+
+def test_outcomes_of_a_taxon_sum_to_its_specimens(promised: Case) -> None:
+    for row in promised.figures["outcomes"]:
+        parts = ("right", "right_higher", "wrong", "label_open", "referred")
+        assert sum(row[p] for p in parts) == row["n"]
+
+
+def test_the_fast_ladder_decides_as_the_policy_does(promised: Case) -> None:
+    rung, right, wrong = ladder(promised.test, promised.policy, promised.taxonomy)
+    assert (rung == promised.judged.rung).all()
+    assert (right == promised.judged.given_right).all()
+    assert (wrong == promised.judged.given_wrong).all()
+
+
+def test_a_laxer_target_never_names_fewer_and_a_promise_has_nothing_missing(promised: Case) -> None:
+    rows = promised.figures["what_if"]
+    assert [r["max_error"] for r in rows] == [0.02, 0.05, 0.10]
+    assert all(sum(r["rungs"]) == r["answered"] for r in rows)
+    assert all(r["needed"] == 0 for r in rows if r["has_promise"])
+
+
+def test_the_wording_of_a_refusal_that_numbers_cannot_mend_is_still_known() -> None:
+    hopeless = certify(np.linspace(0, 1, 400), np.zeros(400, bool), 0.05, 0.05)
+    assert NOT_BY_NUMBERS in hopeless.reason
+    few = certify(np.linspace(0, 1, 20), np.ones(20, bool), 0.05, 0.05)
+    assert NOT_BY_NUMBERS not in few.reason
+
+
+def test_reliability_bins_count_each_row_once_and_their_band_is_binomial() -> None:
+    from scipy.stats import binomtest
+
+    confidence = np.full(100, 0.5)
+    found = bins(confidence, np.arange(100) < 50)
+    assert sum(b["n"] for b in found) == 100
+    assert sum(b["right"] for b in found) == 50
+    low, high = found[0]["band"]
+    # scipy's exact test as the outside judge: the ends of the band are what 5 % a side leaves in
+    assert (
+        binomtest(int(low * 10) - 1, 10, 0.5, "less").pvalue < 0.05 <= binomtest(int(low * 10), 10, 0.5, "less").pvalue
+    )
+    assert high == pytest.approx(1 - low)
+
+
+def test_a_swapped_label_is_in_doubt_and_a_right_one_is_not() -> None:
+    probs = np.tile([0.9, 0.1], (20, 1))
+    probs[10:] = [0.1, 0.9]
+    truth = np.repeat([0, 1], 10)
+    truth[0] = 1
+    assert doubtful(probs, truth) == [0]
+
+
+def test_missing_ixodes_counts_only_specimens_named_as_another_genus(promised: Case) -> None:
+    costly = promised.figures["costly"]
+    truly = [i for i, label in enumerate(promised.judged.labels) if label.startswith("Ixodes")]
+    other = [promised.judged.given[i] for i in truly if promised.judged.given[i] is not None]
+    assert costly["specimens"] == len(truly)
+    assert costly["named"] == len(other)
+    assert costly["missed"] == sum(isinstance(a, Answer) and not a.scientific_name.startswith("Ixodes") for a in other)
+
+
+def test_weakest_and_untested_classes_are_what_to_photograph_next() -> None:
+    case = make(absent=("Ixodes cookei",), n_test=60)
+    asked = case.figures["next"]
+    assert "Ixodes cookei, nymph" in asked["untested"]
+    assert asked["listed"][0]["class"].startswith("Ixodes cookei")
+    assert asked["listed"][0]["recall"] is None
+
+
+def test_a_kind_without_genera_or_stages_is_named_or_passed_on() -> None:
+    case = make(flat_taxonomy([("shoe", "", ""), ("coat", "", ""), ("bag", "", "")]))
+    named = {r["kind"] for r in case.figures["of_100"] if r["specimens"]}
+    assert named <= {"full", "referred"}
+    assert case.figures["costly"] is None
+    assert of_100(case.judged, case.taxonomy)[0]["specimens"] == case.figures["decisions"]["answered"]

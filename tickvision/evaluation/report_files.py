@@ -1,0 +1,76 @@
+"""The report's tables as data frames and CSV, its pictures as SVG and PNG."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from tickvision.evaluation import figures as pictures
+from tickvision.evaluation.report_format import find
+
+_TABLES = {
+    "ladder": "/decisions/rungs", "of_100": "/of_100", "per_taxon": "/decisions/per_taxon", "what_if": "/what_if",
+    "outcomes": "/outcomes", "risk_coverage": "/curve", "coverage": "/audit/coverage", "findings": "/data/findings",
+    "sources": "/data/sources", "licences": "/data/licences", "next": "/next/listed", "history": "/history",
+    "confusions": "/confusions/listed", "mistakes": "/photographs/worst", "nearest_referred": "/photographs/nearest",
+    "doubtful_labels": "/photographs/labels",
+}  # fmt: skip
+
+
+def tables(figures: Mapping[str, Any]) -> dict[str, pd.DataFrame]:
+    """Return name -> table of everything that the report shows; intervals as two columns, nested values flattened."""
+    found = {name: _frame(find(figures, pointer)) for name, pointer in _TABLES.items()}
+    for name, head in (figures.get("heads") or {}).items():
+        found[f"per_class_{name}"] = _frame(head["per_class"])
+        found[f"confusion_{name}"] = pd.DataFrame(head["confusion"], index=head["classes"], columns=head["classes"])
+    for name, head in (figures.get("reliability") or {}).items():
+        found[f"reliability_{name}"] = _frame(head.get("bins"))
+    facets = find(figures, "/slices/facets") or []
+    found["slices"] = _frame([{"facet": facet["facet"], **level} for facet in facets for level in facet["levels"]])
+    return {name: table for name, table in found.items() if len(table)}
+
+
+def _frame(rows: Sequence[Mapping[str, Any]] | None) -> pd.DataFrame:
+    return pd.DataFrame([_flat(row) for row in rows or []])
+
+
+def _flat(row: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
+    """Return a row without nested values: interval_low, interval_high; candidates_1_name; example_photo_id."""
+    flat: dict[str, Any] = {}
+    for key, value in row.items():
+        name = f"{prefix}{key}"
+        if isinstance(value, Mapping):
+            flat |= _flat(value, f"{name}_")
+        elif isinstance(value, list) and len(value) == 2 and ("interval" in key or key == "band"):
+            flat |= {f"{name}_low": value[0], f"{name}_high": value[1]}
+        elif isinstance(value, list):
+            flat |= _flat({str(i): v for i, v in enumerate(value, 1)}, f"{name}_")
+        else:
+            flat[name] = value
+    return flat
+
+
+def write_files(figures: Mapping[str, Any], folder: Path) -> list[Path]:
+    """Write tables/*.csv, figures/*.svg and figures/*.png into the folder and return their paths."""
+    drawn, written = folder / "figures", folder / "tables"
+    drawn.mkdir(parents=True, exist_ok=True)
+    written.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for name, table in tables(figures).items():
+        index = name.startswith("confusion_")
+        text = table.to_csv(index=index, index_label="truth" if index else None, lineterminator="\n")
+        paths.append(_write(written / f"{name}.csv", text.encode("utf-8")))
+    for name, picture in pictures.draw(figures).items():
+        paths.append(_write(drawn / f"{name}.svg", pictures.svg(picture).encode("utf-8")))
+        paths.append(_write(drawn / f"{name}.png", pictures.png(picture)))
+    return paths
+
+
+def _write(path: Path, content: bytes) -> Path:
+    temporary = path.with_name(path.name + ".tmp")
+    temporary.write_bytes(content)
+    temporary.replace(path)
+    return path

@@ -1,0 +1,183 @@
+"""What the ladder does with 100 specimens, whom it fails, what other targets would buy, and what is missing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tickvision.domain.taxonomy import Answer, Taxonomy
+from tickvision.evaluation.calibrate import _certify
+from tickvision.evaluation.intervals import clopper_pearson, wilson
+from tickvision.evaluation.policy import Policy
+from tickvision.evaluation.report_judged import REFERRED, Judged
+from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, settled
+
+TARGETS = (0.02, 0.05, 0.10)
+KINDS = ("full", "species", "genus_stage", "genus", "non_target", "referred")
+NOT_BY_NUMBERS = "more specimens alone will not help"  # how abstention words a refusal that numbers cannot mend
+
+
+def of_100(judged: Judged, taxonomy: Taxonomy) -> list[dict[str, Any]]:
+    """Return, for each kind of outcome, how many of the test specimens met it, and rounded so that all sum to 100.
+
+    full: to the leaf with all that is told of it; species: the leaf, less told; genus_stage, genus: a higher name.
+    """
+    kinds = [_kind(a, int(r), taxonomy) for a, r in zip(judged.given, judged.rung, strict=True)]
+    counts = [kinds.count(k) for k in KINDS]
+    n = len(judged)
+    rows = []
+    for kind, count, rounded in zip(KINDS, counts, _to_100(counts), strict=True):
+        here = np.array([k == kind for k in kinds], bool)
+        rows.append(
+            {
+                "kind": kind,
+                "specimens": count,
+                "of_100": rounded if n else None,
+                "interval": list(wilson(count, n)) if n else None,
+                "wrong": int(judged.given_wrong[here].sum()) if n else 0,
+            }
+        )
+    return rows
+
+
+def _kind(answer: Answer | None, rung: int, taxonomy: Taxonomy) -> str:
+    if answer is None or rung == REFERRED:
+        return "referred"
+    if answer.scientific_name == taxonomy.non_target:
+        return "non_target"
+    if answer.scientific_name in taxonomy.taxa:
+        return "full" if rung == 0 else "species"
+    return "genus_stage" if answer.life_stage else "genus"
+
+
+def _to_100(counts: list[int]) -> list[int]:
+    """Return the counts as whole parts of 100, largest remainder first."""
+    total = sum(counts)
+    if not total:
+        return [0] * len(counts)
+    parts = [100 * c // total for c in counts]
+    order = sorted(range(len(counts)), key=lambda i: (-(100 * counts[i] % total), i))
+    for i in order[: 100 - sum(parts)]:
+        parts[i] += 1
+    return parts
+
+
+def outcomes(test: Specimens, judged: Judged, taxonomy: Taxonomy) -> list[dict[str, Any]]:
+    """Return one row per true taxon: how many were named right, wrong, or to a higher rank, and how many referred."""
+    truth = settled(test.taxon_mask)
+    leaf = np.array([a is not None and a.scientific_name in taxonomy.taxa for a in judged.given], bool)
+    rows = []
+    for t, taxon in enumerate(taxonomy.taxa):
+        here = truth == t
+        open_label = here & judged.named & ~judged.given_right & ~judged.given_wrong
+        rows.append(
+            {
+                "taxon": taxon,
+                "genus": taxonomy.ancestor(taxon, "genus"),
+                "n": int(here.sum()),
+                "right": int((here & judged.given_right & leaf).sum()),
+                "right_higher": int((here & judged.given_right & ~leaf).sum()),
+                "wrong": int((here & judged.given_wrong).sum()),
+                "label_open": int(open_label.sum()),
+                "referred": int((here & ~judged.named).sum()),
+            }
+        )
+    return rows
+
+
+def missing(policy: Policy) -> dict[str, Any]:
+    """Return what stands between this run and a promise: the rung nearest to one and how many specimens it lacks."""
+    refused = [(r.name, r.certificate) for r in policy.rungs if r.certificate and not r.certificate.is_certified]
+    if not refused:
+        return {"needed": None, "rung": None, "helps": None, "reason": None}
+    # a rung that more specimens would mend comes before one that they would not
+    name, nearest = min(refused, key=lambda x: (NOT_BY_NUMBERS in x[1].reason, x[1].needed))
+    return {
+        "needed": nearest.needed,
+        "rung": name,
+        "helps": NOT_BY_NUMBERS not in nearest.reason,
+        "reason": nearest.reason,
+    }
+
+
+def what_if(test: Specimens, calibration: Specimens, policy: Policy, taxonomy: Taxonomy) -> list[dict[str, Any]]:
+    """Return what the ladder would answer on the test part if the target were 2, 5 or 10 % wrong.
+
+    Each target is certified anew at a third of the failure rate, so that one may choose among them after looking.
+    """
+    if not len(calibration) or not len(test):
+        return []
+    rows = []
+    for target in TARGETS:
+        changes = {"max_error": target, "failure_rate": policy.failure_rate / len(TARGETS), "min_confidence": None}
+        asked = Policy(**{**vars(policy), **changes})
+        asked = Policy(**{**vars(asked), "rungs": _certify(asked, calibration, taxonomy)})
+        rung, _, wrong = ladder(test, asked, taxonomy)
+        named = rung != REFERRED
+        n, k = int(named.sum()), int(wrong.sum())
+        certificates = [r.certificate for r in asked.rungs if r.certificate]
+        lacking = [c.needed for c in certificates if not c.is_certified]
+        rows.append(
+            {
+                "max_error": target,
+                "failure_rate": asked.failure_rate,
+                "has_promise": asked.has_promise,
+                "rungs": [int((rung == r).sum()) for r in range(len(asked.rungs))],
+                "answered": n,
+                "referred": len(test) - n,
+                "coverage": n / len(test),
+                "coverage_interval": list(wilson(n, len(test))),
+                "wrong": k,
+                "error": k / n if n else None,
+                "error_interval": list(clopper_pearson(k, n)) if n else None,
+                "needed": min(lacking) if lacking and not asked.has_promise else 0,
+            }
+        )
+    return rows
+
+
+def ladder(
+    test: Specimens, policy: Policy, taxonomy: Taxonomy
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return (rung or REFERRED, right, wrong), (G,) each: what Policy.decide does, without its shortlists."""
+    cells = policy.cells(test.taxon, test.state)
+    rung = np.full(len(test), REFERRED, dtype=np.int64)
+    right, wrong = np.zeros((2, len(test)), bool)
+    free = policy.passes_gates(test.taxon, test.sharpness)
+    for r, step in enumerate(policy.rungs):
+        limit = policy.threshold(r)
+        if limit is None:
+            continue
+        said, confidence = policy.answers(cells, taxonomy, r)
+        here = free & (confidence >= limit)
+        _, _, claims = taxonomy.rung_answers(step.name)
+        rung[here] = r
+        right |= here & is_right(test, claims, said)
+        wrong |= here & is_wrong(test, claims, said)
+        free &= ~here
+    return rung, right, wrong
+
+
+def costly(test: Specimens, judged: Judged, taxonomy: Taxonomy, genus: str = "Ixodes") -> dict[str, Any] | None:
+    """Return how many specimens of the genus whose miss costs most were named as something else; None without it.
+
+    Missing Ixodes is the dearest error: preventive care has 72 hours (IDSA 2020).
+    """
+    inside = np.array([taxonomy.ancestor(t, "genus") == genus for t in taxonomy.taxa], bool)
+    if taxonomy.kind != "ticks" or not inside.any():
+        return None
+    truly = test.taxon_mask.any(1) & ~(test.taxon_mask & ~inside).any(1)
+    said_other = np.array(
+        [a is not None and genus not in taxonomy.lineage(a.scientific_name) for a in judged.given], bool
+    )
+    named, n = truly & judged.named, int(truly.sum())
+    k = int((named & said_other).sum())
+    return {
+        "genus": genus,
+        "specimens": n,
+        "named": int(named.sum()),
+        "missed": k,
+        "interval": list(clopper_pearson(k, int(named.sum()))) if named.any() else None,
+    }
