@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from test_report_cases import Case, make
+from test_report_cases import Case, certified, make
 
 from tickvision.domain import cautions
 from tickvision.domain.taxonomy import flat_taxonomy
@@ -14,7 +14,7 @@ SECTIONS = ("Use", "Not for", "Data", "Licences", "Figures", "Promise", "Limits"
 
 @pytest.fixture(scope="module")
 def case() -> Case:
-    return make()
+    return certified()
 
 
 def test_the_card_has_its_sections_the_caution_and_the_drawn_mark(case: Case) -> None:

@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable
+from functools import lru_cache
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -14,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from PIL import Image
-from test_report_cases import Case, make
+from test_report_cases import Case, certified, make
 
 from tickvision.domain import cautions
 from tickvision.domain.taxonomy import flat_taxonomy
@@ -25,7 +26,7 @@ from tickvision.evaluation.report_photographs import photo_ids, thumbnails
 
 EVIL = "<img src=x onerror=alert(1)>"
 # Numbers that are words of the page, not figures of the run.
-CONSTANTS = re.compile(r"95 %|80 %|90 of 100|80 of 100|F1|72 hours|1 of|Of 100 specimens|100|\(0 = fitted heads\)")
+CONSTANTS = re.compile(r"95 %|80 %|90 of 100|80 of 100|F1|72 hours|Of 100 specimens|\(0 = fitted heads\)")
 
 
 class Reader(HTMLParser):
@@ -68,7 +69,7 @@ def _no_sex() -> Case:
 
 
 ODD: dict[str, Callable[[], Case]] = {
-    "promised": make,
+    "promised": certified,
     "hopeless": lambda: make(strength=1.0, n_calibration=300),
     "too few": lambda: make(n_calibration=30),
     "absent classes": lambda: make(absent=("Ixodes cookei", "not a tick"), n_test=60),
@@ -83,14 +84,16 @@ ODD: dict[str, Callable[[], Case]] = {
 }
 
 
-@pytest.fixture(scope="module")
-def pages() -> dict[str, tuple[Case, str]]:
-    return {name: (case := build(), report.render(case.figures)) for name, build in ODD.items()}
+@lru_cache
+def page_of(name: str) -> tuple[Case, str]:
+    """Return a made-up run and its page, made once."""
+    case = ODD[name]()
+    return case, report.render(case.figures)
 
 
 @pytest.mark.parametrize("name", ODD)
-def test_every_number_on_the_page_is_in_the_figures_and_equal(pages: dict[str, tuple[Case, str]], name: str) -> None:
-    case, text = pages[name]
+def test_every_number_on_the_page_is_in_the_figures_and_equal(name: str) -> None:
+    case, text = page_of(name)
     page = Reader(text)
     assert len(page.figures) > 20
     for key, how, shown in page.figures:
@@ -100,8 +103,8 @@ def test_every_number_on_the_page_is_in_the_figures_and_equal(pages: dict[str, t
 
 
 @pytest.mark.parametrize("name", ODD)
-def test_the_page_is_whole_and_asks_the_network_for_nothing(pages: dict[str, tuple[Case, str]], name: str) -> None:
-    case, text = pages[name]
+def test_the_page_is_whole_and_asks_the_network_for_nothing(name: str) -> None:
+    case, text = page_of(name)
     page = Reader(text)
     ids = [a["id"] for _, a in page.tags if "id" in a]
     assert len(ids) == len(set(ids))
@@ -122,15 +125,15 @@ def test_the_page_is_whole_and_asks_the_network_for_nothing(pages: dict[str, tup
     assert case.figures["drawn"]
 
 
-def test_the_first_screen_answers_the_four_questions(pages: dict[str, tuple[Case, str]]) -> None:
-    for _, text in pages.values():
+def test_the_first_screen_answers_the_four_questions() -> None:
+    for _, text in map(page_of, ODD):
         first = text[text.index("<header") : text.index("<main")]
         for question in ("How often is it wrong?", "On which names?", "What happens to the rest?", "What next?"):
             assert question in first
 
 
-def test_no_promise_is_the_headline_with_the_specimens_missing(pages: dict[str, tuple[Case, str]]) -> None:
-    case, text = pages["too few"]
+def test_no_promise_is_the_headline_with_the_specimens_missing() -> None:
+    case, text = page_of("too few")
     lead = re.search(r'<p class="lead">(.*?)</p>', text, re.DOTALL)
     assert lead is not None
     assert "No promise can be made" in lead[1]
@@ -138,16 +141,16 @@ def test_no_promise_is_the_headline_with_the_specimens_missing(pages: dict[str, 
     assert case.figures["decisions"]["answered"] == 0
 
 
-def test_a_class_without_specimens_shows_no_data_and_never_zero(pages: dict[str, tuple[Case, str]]) -> None:
-    case, text = pages["absent classes"]
+def test_a_class_without_specimens_shows_no_data_and_never_zero() -> None:
+    case, text = page_of("absent classes")
     row = next(i for i, r in enumerate(case.figures["heads"]["taxon"]["per_class"]) if r["class"] == "Ixodes cookei")
     shown = {key: word for key, _, word in Reader(text).figures}
     assert shown[f"/heads/taxon/per_class/{row}/recall"] == "no data"
 
 
 @pytest.mark.parametrize("name", ODD)
-def test_the_headline_is_a_few_plain_sentences(pages: dict[str, tuple[Case, str]], name: str) -> None:
-    lines = report.headline(pages[name][0].figures)
+def test_the_headline_is_a_few_plain_sentences(name: str) -> None:
+    lines = report.headline(page_of(name)[0].figures)
     assert 3 <= len(lines) <= 6
     assert all(line.endswith(".") for line in lines)
     assert ("promise" in " ".join(lines).lower()) or name == "empty test part"
@@ -168,16 +171,16 @@ def test_a_file_name_with_markup_stays_text() -> None:
 
 
 def test_same_figures_give_the_same_bytes(tmp_path: Path) -> None:
-    case = make(n_test=40)
-    assert report.render(case.figures) == report.render(json.loads(json.dumps(case.figures)))
+    case, text = page_of("flat")
+    assert text == report.render(json.loads(json.dumps(case.figures)))
     written = [report.write_files(case.figures, tmp_path / side) for side in "ab"]
     assert [p.name for p in written[0]] == [p.name for p in written[1]]
     for a, b in zip(*written, strict=True):
         assert a.read_bytes() == b.read_bytes(), a.name
 
 
-def test_tables_hold_the_same_numbers_as_the_figures(pages: dict[str, tuple[Case, str]]) -> None:
-    case, _ = pages["promised"]
+def test_tables_hold_the_same_numbers_as_the_figures() -> None:
+    case, _ = page_of("promised")
     held = tables(case.figures)
     assert held["per_class_taxon"]["recall_interval_low"].tolist() == pytest.approx(
         [r["recall_interval"][0] for r in case.figures["heads"]["taxon"]["per_class"]]
@@ -197,9 +200,9 @@ def test_forty_taxa_are_numbered_and_the_page_stays_small() -> None:
 def test_thumbnails_are_small_jpegs_and_unreadable_photographs_are_said_to_be(tmp_path: Path) -> None:
     picture = tmp_path / "one.png"
     Image.fromarray(np.full((600, 900, 3), 120, np.uint8)).save(picture)
-    case = make(n_test=30, n_calibration=60, strength=1.0, change=lambda f: f.assign(path=str(picture)))
+    case, _ = page_of("hopeless")
     wanted = photo_ids(case.figures)
-    frame = case.frame.copy()
+    frame = case.frame.assign(path=str(picture))
     frame.loc[frame["photo_id"] == wanted[0], "path"] = str(tmp_path / "gone.png")
     held = thumbnails(frame, wanted)
     assert set(held) == set(wanted[1:])
@@ -209,8 +212,8 @@ def test_thumbnails_are_small_jpegs_and_unreadable_photographs_are_said_to_be(tm
     assert text.count("data:image/jpeg") >= len(held)
 
 
-def test_figures_of_an_older_run_without_the_added_parts_still_give_a_page(pages: dict[str, tuple[Case, str]]) -> None:
-    case, _ = pages["promised"]
+def test_figures_of_an_older_run_without_the_added_parts_still_give_a_page() -> None:
+    case, _ = page_of("promised")
     kept = (
         "name",
         "bench",
@@ -228,8 +231,8 @@ def test_figures_of_an_older_run_without_the_added_parts_still_give_a_page(pages
 
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium on this machine")
-def test_the_browser_runs_our_script_and_no_other(pages: dict[str, tuple[Case, str]], tmp_path: Path) -> None:
-    text = pages["promised"][1].replace("</main>", "<script>document.title = 'strange'</script></main>")
+def test_the_browser_runs_our_script_and_no_other(tmp_path: Path) -> None:
+    text = page_of("promised")[1].replace("</main>", "<script>document.title = 'strange'</script></main>")
     page = tmp_path / "report.html"
     page.write_text(text, encoding="utf-8")
     flags = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync")

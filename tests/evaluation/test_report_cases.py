@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -41,7 +42,7 @@ class Case:
 def make(
     taxonomy: Taxonomy | None = None,
     n_test: int = 120,
-    n_calibration: int = 900,
+    n_calibration: int = 600,
     strength: float = 7.0,
     absent: Sequence[str] = (),
     sexes: bool = True,
@@ -146,10 +147,16 @@ def _row(part: str, i: int, label: str, stage: str, sex: str, sources: Sequence[
     return {c: known.get(c, "") for c in COLUMNS}
 
 
-@pytest.fixture(scope="module")
+@lru_cache
+def certified() -> Case:
+    """Return a run whose ladder is certified, made once for all test modules."""
+    return make(n_test=200)
+
+
+@pytest.fixture
 def promised() -> Case:
     """A run whose ladder is certified."""
-    return make()
+    return certified()
 
 
 def test_the_parts_of_100_sum_to_100_and_keep_the_largest_remainders() -> None:

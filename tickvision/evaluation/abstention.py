@@ -225,19 +225,15 @@ def certify_classes(
 
 
 def certify_ladder(
-    confidence: ArrayLike,
-    correct: ArrayLike,
-    available: ArrayLike,
-    max_error: ArrayLike,
-    failure_rate: float,
+    confidence: ArrayLike, correct: ArrayLike, available: ArrayLike, max_error: ArrayLike, failure_rate: float
 ) -> list[Certificate]:
     """Return one certificate per rung, from the most to the least specific, each on what the rungs above left.
 
     confidence, correct, available: (N, R), rows = specimens. correct is False where the label leaves the rung open.
     available is False where the rung offers no answer for the specimen (a cap, no sex). max_error: (R,) or one number.
-    failure_rate: in total, shared equally by the rungs available to at least one specimen.
-    A specimen stops at the first rung that answers it. The tie group that stopped a walk is left out below: its label
-    has been looked at, while labels below the stop have not (the stop is a stopping time): they remain a fair sample.
+    failure_rate: in total, shared equally by the rungs offered to at least one specimen; the first that answers stops.
+    The tie group that stopped a walk is left out below: its label has been looked at, while labels below the stop have
+    not (the stop is a stopping time): they remain a fair sample.
     Where a rung is refused all rows go on; with nested rungs (wrong at genus is wrong at species) a refusal makes a
     false promise below less likely, not more (Harris 1960).
     """
@@ -262,9 +258,8 @@ def certify_ladder(
             continue
         walk = _walk(scores[rows, r], right[rows, r], float(target), each)
         certificates.append(walk.certificate)
-        threshold = walk.certificate.threshold
-        if threshold is not None:
-            left &= ~(rows & ((scores[:, r] >= threshold) | (scores[:, r] == walk.stopped_at)))
+        if walk.certificate.threshold is not None:
+            left &= ~(rows & ((scores[:, r] >= walk.certificate.threshold) | (scores[:, r] == walk.stopped_at)))
     return certificates
 
 

@@ -20,6 +20,7 @@ from tickvision.evaluation.report_format import TEMPLATES, Page, show, templates
 __all__ = ["card", "headline", "render", "write_files"]
 
 FOLD_CLASSES = 14  # tables of more classes number their columns instead of writing the names on end
+DENSE_CLASSES = 30  # and of more still are set smaller
 MOST_CLASSES = 200  # larger confusion tables are in tables/ only
 
 Figures = Mapping[str, Any]
@@ -35,7 +36,9 @@ def headline(figures: Figures) -> list[str]:
             "Give the test part a share in [split] and run again.",
         ]
     d, n = figures["decisions"], figures["test_specimens"]
-    lines = [f"{n:,} test specimens: {d['answered']:,} named, {d['referred']:,} passed to a person."]
+    lines = [
+        f"{n:,} test specimen{'' if n == 1 else 's'}: {d['answered']:,} named, {d['referred']:,} passed to a person."
+    ]
     held = [row for row in figures.get("of_100", []) if row["specimens"]]
     parts = [f"{row['of_100']} {words.kind_words(figures, row['kind'])}" for row in held]
     if parts:
@@ -107,6 +110,7 @@ def render(figures: Figures, thumbnails: Mapping[str, str] | None = None) -> str
             kind_words=partial(words.kind_words, figures),
             loop_index=_place,
             fold_classes=FOLD_CLASSES,
+            dense_classes=DENSE_CLASSES,
             most_classes=MOST_CLASSES,
         )
     )

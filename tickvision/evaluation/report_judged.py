@@ -59,11 +59,12 @@ def judge(
 ) -> Judged:
     """Return the judged test specimens. choices: of policy.decide, in their order. frame: the manifest."""
     answers, _, claims = taxonomy.rung_answers(policy.rungs[0].name)
-    cells = policy.cells(test.taxon, test.state)
-    said, confidence = policy.answers(cells, taxonomy, 0) if len(test) else (np.zeros(0, int), np.zeros(0))
+    said, confidence = np.zeros(0, np.intp), np.zeros(0)
+    if len(test):
+        said, confidence = policy.answers(policy.cells(test.taxon, test.state), taxonomy, 0)
     rung = np.array([REFERRED if c.rung is None else c.rung for c in choices], dtype=np.int64)
     right, wrong = np.zeros((2, len(test)), bool)
-    for r in range(len(policy.rungs)):
+    for r in range(len(policy.rungs) if len(test) else 0):
         names, _, claimed = taxonomy.rung_answers(policy.rungs[r].name)
         number = {a: i for i, a in enumerate(names)}
         given = np.array([number[c.answer] if c.rung == r else 0 for c in choices], dtype=np.int64)
@@ -73,11 +74,11 @@ def judge(
         test.ids,
         test.first_photo,
         answers,
-        true_answers(test, claims),
+        true_answers(test, claims) if len(test) else np.zeros(0, np.int64),
         np.asarray(said, np.int64),
         confidence,
-        is_right(test, claims, said),
-        is_wrong(test, claims, said),
+        is_right(test, claims, said) if len(test) else right,
+        is_wrong(test, claims, said) if len(test) else wrong,
         rung,
         [None if c.rung is None else c.answer for c in choices],
         right,

@@ -27,7 +27,7 @@ def photographs(frame: pd.DataFrame, judged: Judged, probs: NDArray[np.float64],
     probs: (G, A) of the finest rung's answers. A label is in doubt by confident learning: the model gives another
     answer at least the probability that it gives on average to specimens that bear it (Northcutt et al. 2021).
     """
-    rows = _rows(frame)
+    rows = _rows(frame, judged)
     doubt = doubtful(probs, judged.truth)
     wrong = np.flatnonzero(judged.wrong)
     worst = wrong[np.argsort(-judged.confidence[wrong], kind="stable")]
@@ -77,7 +77,7 @@ def confusion_examples(
     def rank(pair: tuple[int, int]) -> tuple[Any, ...]:
         return -len(pairs[pair]), -judged.confidence[pairs[pair]].max(), names[pair[0]], names[pair[1]]
 
-    rows, listed = _rows(frame), []
+    rows, listed = _rows(frame, judged), []
     for true, said in sorted(pairs, key=rank)[:at_most]:
         members = pairs[true, said]
         example = max(members, key=lambda i: (judged.confidence[i], -i))
@@ -94,9 +94,10 @@ def confusion_examples(
     return {"kinds": len(pairs), "errors": sum(map(len, pairs.values())), "listed": listed}
 
 
-def _rows(frame: pd.DataFrame) -> dict[str, Mapping[str, str]]:
+def _rows(frame: pd.DataFrame, judged: Judged) -> dict[str, Mapping[str, str]]:
+    """Return photo_id -> what the manifest says of the photographs that stand for the test specimens."""
     columns = ["photo_id", "path", "region", "creator", "rights_holder", "spdx", "license_uri", "source"]
-    table = frame[columns].drop_duplicates("photo_id")
+    table = frame.loc[frame["photo_id"].isin(set(judged.photo)), columns].drop_duplicates("photo_id")
     return {str(r["photo_id"]): {str(k): str(v) for k, v in r.items()} for r in table.to_dict("records")}
 
 

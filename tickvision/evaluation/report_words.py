@@ -56,9 +56,10 @@ def rung_words(figures: Figures, rung: str) -> str:
 def kind_words(figures: Figures, kind: str) -> str:
     """Return a kind of outcome of the ladder in words."""
     space = figures.get("taxonomy") or {}
+    is_species, full = leaf(figures) == "species", told(figures).removeprefix("name").removeprefix(", ")
     words = {
-        "full": f"named to {told(figures)}",
-        "species": f"named to {leaf(figures)}, less told",
+        "full": f"named to {full}" if is_species else f"named with {full.removeprefix(' and ')}" if full else "named",
+        "species": "named to species, less told" if is_species else "named, less told",
         "genus_stage": "named to genus, with life stage" if space.get("has_stages") else "named to genus",
         "genus": "named to genus only",
         "non_target": f"called \u201c{space.get('non_target') or 'not in the list'}\u201d",

@@ -25,14 +25,14 @@ class Network(nn.Module):
     def __init__(self, backbone: nn.Module, n_taxa: int, n_states: int) -> None:
         super().__init__()
         self.backbone = backbone
-        self.n_states = n_states
+        self.shape = (n_taxa, n_states)
         width = int(backbone.num_features)  # type: ignore[arg-type]
         self.taxon_head = nn.Linear(width, n_taxa)
         self.state_head = nn.Linear(width, n_taxa * n_states)
 
     def heads(self, embedding: Tensor) -> Output:
         """Return the logits of an embedding (N, D)."""
-        state = self.state_head(embedding).reshape(len(embedding), -1, self.n_states)
+        state = self.state_head(embedding).reshape(-1, *self.shape)
         return Output(self.taxon_head(embedding), state, embedding)
 
     def forward(self, pictures: Tensor) -> Output:

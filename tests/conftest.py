@@ -1,0 +1,154 @@
+"""Pictures of every awkward kind, and a small labelled set, made anew for each test."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+
+def scene(size: tuple[int, int] = (64, 48), seed: int = 0) -> Image.Image:
+    """A picture whose four corners differ, so that every turn shows."""
+    rng = np.random.default_rng(seed)
+    pixels = rng.integers(90, 130, (size[1], size[0], 3), dtype=np.uint8)
+    pixels[:12, :12] = (250, 0, 0)
+    pixels[:12, -12:] = (0, 250, 0)
+    pixels[-12:, :12] = (0, 0, 250)
+    return Image.fromarray(pixels)
+
+
+TURNS = {
+    1: [], 2: [Image.Transpose.FLIP_LEFT_RIGHT], 3: [Image.Transpose.ROTATE_180], 4: [Image.Transpose.FLIP_TOP_BOTTOM],
+    5: [Image.Transpose.TRANSPOSE], 6: [Image.Transpose.ROTATE_90], 7: [Image.Transpose.TRANSVERSE],
+    8: [Image.Transpose.ROTATE_270],
+}  # fmt: skip
+
+
+@pytest.fixture
+def turned(tmp_path: Path) -> Callable[[int], Path]:
+    """Return a function that writes the scene as a camera with this EXIF orientation would store it (losslessly)."""
+
+    def write(orientation: int) -> Path:
+        stored = scene()
+        for turn in TURNS[orientation]:
+            stored = stored.transpose(turn)
+        exif = Image.Exif()
+        exif[0x0112] = orientation
+        path = tmp_path / f"turned{orientation}.png"
+        stored.save(path, exif=exif)
+        return path
+
+    return write
+
+
+@pytest.fixture
+def awkward(tmp_path: Path) -> dict[str, Path]:
+    """Return name -> file: readable oddities and unreadable ones."""
+    folder = tmp_path / "awkward"
+    folder.mkdir()
+    picture = scene()
+    files = {name: folder / name for name in (
+        "grey.png", "cmyk.jpg", "palette_alpha.png", "sixteen_bit.png", "truncated.jpg", "empty.jpg", "text.jpg",
+        "png_in_disguise.jpg", "huge_header.png", "smörgås ♀\u200b.jpg", "animated.gif",
+    )}  # fmt: skip
+    picture.convert("L").save(files["grey.png"])
+    picture.convert("CMYK").save(files["cmyk.jpg"])
+    picture.convert("P").save(files["palette_alpha.png"], transparency=0)
+    Image.fromarray((np.asarray(picture.convert("L")).astype(np.uint16) * 257)).save(files["sixteen_bit.png"])
+    scene((640, 480)).save(files["truncated.jpg"])
+    whole = files["truncated.jpg"].read_bytes()
+    files["truncated.jpg"].write_bytes(whole[: len(whole) // 2])
+    files["empty.jpg"].write_bytes(b"")
+    files["text.jpg"].write_text("this is no picture", encoding="utf-8")
+    picture.save(files["png_in_disguise.jpg"], format="PNG")
+    files["huge_header.png"].write_bytes(_huge_png())
+    picture.save(files["smörgås ♀\u200b.jpg"])
+    picture.save(files["animated.gif"], save_all=True, append_images=[scene(seed=1)])
+    return files
+
+
+def _huge_png() -> bytes:
+    """A PNG whose header claims 100,000 x 100,000 pixels."""
+    header = struct.pack(">IIBBBBB", 100_000, 100_000, 8, 2, 0, 0, 0)
+
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(b"\0" * 1000)) + chunk(b"IEND", b"")
+
+
+COLOURS = {"Ixodes scapularis": (150, 40, 20), "Amblyomma americanum": (60, 110, 40), "Dermacentor variabilis": (60, 60, 150)}
+
+
+def write_shapes(folder: Path, specimens: int = 120, seed: int = 0) -> Path:
+    """Write a small labelled set: the colour of a blob tells the taxon, its size the stage, a bar the sex."""
+    rng = np.random.default_rng(seed)
+    (folder / "photographs").mkdir(parents=True)
+    lines = ["file,specimen_id,submission_id,scientific_name,life_stage,sex,license_uri,device"]
+    for number in range(specimens):
+        name = list(COLOURS)[number % 3]
+        stage, sex = (("nymph", ""), ("adult", "female"), ("adult", "male"))[(number // 3) % 3]
+        for shot in range(1 + number % 2):
+            pixels = np.clip(rng.normal(190, 14, (96, 96, 3)), 0, 255)
+            half = 14 if stage == "nymph" else 30
+            y, x = rng.integers(-8, 9, 2) + 48
+            pixels[y - half : y + half, x - half : x + half] = np.array(COLOURS[name]) + rng.normal(0, 10, 3)
+            if sex == "male":
+                pixels[y - 4 : y + 4, x - half : x + half] = 245
+            file = f"photographs/p{number:04d}-{shot}.jpg"
+            Image.fromarray(np.clip(pixels, 0, 255).astype(np.uint8)).save(folder / file, quality=92)
+            written = name if number % 11 else f"{name.split()[0]} sp."
+            shown = "" if number % 13 == 5 else sex
+            lines.append(f"{file},s{number:04d},g{number // 2:04d},{written},{stage},{shown},CC0-1.0,phone")
+    (folder / "labels.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return folder / "labels.csv"
+
+
+JOB = """
+name = "shapes"
+output = "run"
+seed = 3
+[bench]
+name = "Test bench"
+contact = "the identifier, room 2"
+drawn = true
+[data]
+path = "labels.csv"
+[picture]
+size_px = 64
+[split]
+train = 0.4
+val = 0.2
+calibration = 0.2
+test = 0.2
+[train]
+epochs = 2
+workers = 1
+"""
+
+
+@pytest.fixture
+def shapes(tmp_path: Path) -> Path:
+    """Return the config of a small job that has not run yet."""
+    write_shapes(tmp_path / "job", 60)
+    (tmp_path / "job" / "job.toml").write_text(JOB, encoding="utf-8")
+    return tmp_path / "job" / "job.toml"
+
+
+@pytest.fixture(scope="session")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the config of a small job that went through every stage once."""
+    from tickvision import config, runner
+    from tickvision.progress import Progress
+
+    folder = tmp_path_factory.mktemp("finished")
+    write_shapes(folder / "job", 120)
+    path = folder / "job" / "job.toml"
+    path.write_text(JOB, encoding="utf-8")
+    runner.run(config.load(path), Progress(quiet=True))
+    return path

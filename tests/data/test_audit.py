@@ -1,0 +1,80 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from conftest import scene
+
+from tickvision.data import duplicates, pictures, shortcuts
+from tickvision.errors import ImageError
+from tickvision.images.prepare import Prepare
+
+
+def test_near_hashes_are_those_that_a_comparison_of_all_pairs_finds() -> None:
+    rng = np.random.default_rng(0)
+    hashes = rng.integers(0, 2**63, 300).astype(np.uint64)
+    for i in range(40):  # plant hashes that differ in 1 to 7 bits
+        flips = rng.choice(64, rng.integers(1, 8), replace=False)
+        hashes[i + 200] = hashes[i] ^ np.uint64(sum(1 << int(b) for b in flips))
+    found = set(duplicates.near(hashes, np.ones(300, bool)))
+    distance = np.bitwise_count(hashes[:, None] ^ hashes[None, :])
+    assert found == {(i, j) for i, j in zip(*np.nonzero(distance <= duplicates.NEAR_BITS), strict=True) if i < j}
+
+
+def test_unreadable_photographs_are_no_duplicates_of_each_other() -> None:
+    assert duplicates.exact(np.array(["a", "", "", "a"])) == [(0, 3)]
+    assert duplicates.near(np.zeros(3, np.uint64), np.array([True, False, False])) == []
+
+
+def test_the_probe_finds_a_background_that_gives_the_label_away_and_no_other() -> None:
+    rng = np.random.default_rng(0)
+    target, group = rng.integers(0, 3, 400), np.arange(400)
+    plain = rng.normal(0, 1, (400, 18)).astype(np.float32)
+    telling = plain.copy()
+    telling[:, 0] += 6 * target
+    assert shortcuts.probe(telling, target, group)["accuracy"] > 0.95
+    blind = shortcuts.probe(plain, target, group)
+    assert blind["accuracy"] < blind["majority"] + 0.1
+    assert shortcuts.probe(plain[:20], target[:20], group[:20]) == {"n": 20, "classes": 3}
+
+
+def frame_of(paths: list[Path]) -> pd.DataFrame:
+    return pd.DataFrame({"photo_id": [p.name for p in paths], "path": [str(p) for p in paths], "region": [""] * len(paths)})
+
+
+def test_bad_photographs_are_rows_with_a_status_and_good_ones_are_untouched(tmp_path: Path, awkward: dict[str, Path]) -> None:
+    ticks: list[tuple[int, int, int]] = []
+    paths = [*awkward.values(), tmp_path / "gone.jpg"]
+    built = pictures.build(frame_of(paths), tmp_path / "cache", Prepare(64), 2, lambda *t: ticks.append(t))
+    status = dict(zip(built.looks["photo_id"], built.looks["status"], strict=True))
+    assert {n: s for n, s in status.items() if s != "ok"} == {
+        "truncated.jpg": "truncated", "empty.jpg": "empty", "text.jpg": "unreadable", "huge_header.png": "too_large",
+        "gone.jpg": "missing",
+    }  # fmt: skip
+    assert ticks[-1] == (len(paths), len(paths), 5)
+    assert (built.squares[~built.readable] == 0).all()
+
+
+def test_only_new_and_changed_files_are_decoded_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    paths = [tmp_path / f"p{i}.png" for i in range(4)]
+    for i, path in enumerate(paths):
+        scene(seed=i).save(path)
+    pictures.build(frame_of(paths[:3]), tmp_path / "cache", Prepare(64), 1, lambda *t: None)
+    looked: list[str] = []
+    real = pictures.look_at
+    monkeypatch.setattr(pictures, "look_at", lambda p, r, prepare: looked.append(p.name) or real(p, r, prepare))
+    scene((80, 60), seed=9).save(paths[1])
+    built = pictures.build(frame_of(paths), tmp_path / "cache", Prepare(64), 1, lambda *t: None)
+    assert sorted(looked) == ["p1.png", "p3.png"]
+    fresh = pictures.build(frame_of(paths), tmp_path / "other", Prepare(64), 1, lambda *t: None)
+    np.testing.assert_array_equal(built.squares, fresh.squares)
+    pd.testing.assert_frame_equal(built.looks, fresh.looks)
+
+
+def test_a_region_is_four_numbers_or_an_image_error() -> None:
+    assert pictures.parse_region("0.1 0.2 0.3 0.4") == (0.1, 0.2, 0.3, 0.4)
+    assert pictures.parse_region(" ") is None
+    with pytest.raises(ImageError, match="four numbers"):
+        pictures.parse_region("left half")

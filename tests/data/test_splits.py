@@ -1,0 +1,82 @@
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tickvision.data import splits
+from tickvision.errors import DataError
+
+SHARES = {"train": 0.5, "val": 0.1, "calibration": 0.2, "test": 0.2}
+
+
+def bench(specimens: int, seed: int) -> tuple[pd.DataFrame, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    specimen = np.repeat(np.arange(specimens), rng.integers(1, 4, specimens))
+    group = rng.integers(0, max(4, specimens // 3), specimens)[specimen]
+    stratum = rng.choice(6, specimens, p=[0.5, 0.2, 0.1, 0.1, 0.05, 0.05])[specimen]
+    frame = pd.DataFrame({"photo_id": [f"p{i}" for i in range(len(specimen))],
+                          "specimen_id": [f"s{i}" for i in specimen], "group_id": [f"g{i}" for i in group]})  # fmt: skip
+    return frame, stratum
+
+
+@settings(max_examples=25, deadline=None)
+@given(specimens=st.integers(60, 300), seed=st.integers(0, 1000))
+def test_no_group_is_torn_and_every_part_gets_specimens(specimens: int, seed: int) -> None:
+    frame, stratum = bench(specimens, seed)
+    groups = splits.tie_groups(frame)
+    parts = splits.assign(groups, stratum, frame["specimen_id"].to_numpy(str), SHARES, seed)
+    splits.check_no_leak(frame, groups, parts)
+    for column in ("specimen_id", "group_id"):
+        assert frame.assign(part=parts).groupby(column)["part"].nunique().max() == 1
+    assert set(parts) == set(SHARES)
+
+
+def test_classes_are_dealt_in_the_shares_asked_for() -> None:
+    frame, stratum = bench(1500, 0)
+    parts = splits.assign(splits.tie_groups(frame), stratum, frame["specimen_id"].to_numpy(str), SHARES)
+    one = frame.assign(stratum=stratum, part=parts).drop_duplicates("specimen_id")
+    share = pd.crosstab(one["stratum"], one["part"], normalize="index")
+    assert np.abs(share[list(SHARES)].to_numpy() - np.array(list(SHARES.values()))).max() < 0.05
+
+
+def test_a_split_is_the_same_for_a_seed_and_another_for_another() -> None:
+    frame, stratum = bench(300, 1)
+    groups, ids = splits.tie_groups(frame), frame["specimen_id"].to_numpy(str)
+    first, again, other = (splits.assign(groups, stratum, ids, SHARES, seed) for seed in (4, 4, 5))
+    assert (first == again).all()
+    assert (first != other).any()
+
+
+def test_near_duplicates_tie_groups_together() -> None:
+    frame, _ = bench(40, 2)
+    loose, tied = splits.tie_groups(frame), splits.tie_groups(frame, [("p0", f"p{len(frame) - 1}")])
+    assert tied[0] == tied[-1]
+    assert len(np.unique(tied)) <= len(np.unique(loose))
+
+
+def test_a_torn_group_is_found() -> None:
+    frame, _ = bench(40, 3)
+    groups = splits.tie_groups(frame)
+    parts = np.array(["train"] * len(frame))
+    parts[np.flatnonzero(groups == groups[0])[0]] = "test"
+    if (groups == groups[0]).sum() == 1:
+        parts[:] = "train"
+        groups[:2] = 0
+        parts[0] = "test"
+    with pytest.raises(DataError, match="leaks"):
+        splits.check_no_leak(frame, groups, parts)
+
+
+def test_fewer_groups_than_parts_are_refused() -> None:
+    frame = pd.DataFrame({"photo_id": ["a", "b"], "specimen_id": ["s", "t"], "group_id": ["g", "g"]})
+    with pytest.raises(DataError, match="1 independent groups"):
+        splits.assign(splits.tie_groups(frame), np.zeros(2, int), np.array(["s", "t"]), SHARES)
+
+
+def test_the_stratum_of_a_specimen_is_its_most_telling_label() -> None:
+    frame = pd.DataFrame({"specimen_id": ["a", "a"], "scientific_name": ["Ixodes", "Ixodes scapularis"],
+                          "taxon_rank": ["genus", "species"], "life_stage": ["", "adult"], "sex": ["", "female"]})  # fmt: skip
+    assert list(splits.strata_of(frame)) == ["Ixodes scapularis|adult|female"] * 2

@@ -1,0 +1,76 @@
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import pytest
+
+from tickvision.deployment import outputs
+from tickvision.deployment.decision import Candidate, Decision, Photograph, caution_text
+from tickvision.domain import cautions
+
+
+def decision(**changes: object) -> Decision:
+    fields: dict[str, object] = {
+        "specimen_id": "s1", "state": "named", "scientific_name": "Ixodes scapularis", "taxon_rank": "species",
+        "life_stage": "adult", "sex": "female", "confidence": 0.97, "promise": "at most 0.05 wrong", "reason": "",
+        "shortlist": (), "look_at": (), "refer_to": "", "photographs": (Photograph("a.jpg", "ok"),), "model": "m 1",
+        "caution": caution_text(True),
+    }  # fmt: skip
+    return Decision(**(fields | changes))  # type: ignore[arg-type]
+
+
+REFERRED = decision(
+    state="referred", scientific_name="", taxon_rank="", life_stage="", sex="", promise="", reason="the picture does not settle it",
+    refer_to="the identifier, room 2", look_at=("A / B: palps (view: dorsal; X)",),
+    shortlist=(Candidate("Ixodes cookei", "species", "nymph", "", 0.6), Candidate("Ixodes scapularis", "species", "nymph", "", 0.3)),
+)  # fmt: skip
+
+
+def as_text(form: str, decisions: list[Decision]) -> str:
+    handle = io.StringIO()
+    if form == "table":
+        return outputs.table(decisions, width=400)
+    (outputs.write_csv if form == "csv" else outputs.write_json_lines)(decisions, handle)
+    return handle.getvalue()
+
+
+@pytest.mark.parametrize("form", ["table", "csv", "jsonl"])
+def test_no_form_is_written_without_the_caution_and_the_drawn_mark(form: str) -> None:
+    text = as_text(form, [decision()])
+    assert cautions.SHORT in text
+    assert cautions.DRAWN in text
+
+
+@pytest.mark.parametrize("form", ["table", "csv", "jsonl"])
+def test_a_referral_says_why_whom_to_ask_the_candidates_and_where_to_look(form: str) -> None:
+    text = as_text(form, [REFERRED])
+    for part in ("does not settle", "the identifier, room 2", "Ixodes cookei", "palps"):
+        assert part in text
+
+
+def test_json_lines_are_one_object_each_and_read_back() -> None:
+    lines = as_text("jsonl", [decision(), REFERRED]).splitlines()
+    assert [json.loads(line)["state"] for line in lines] == ["named", "referred"]
+    assert json.loads(lines[1])["shortlist"][0]["scientific_name"] == "Ixodes cookei"
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
+def test_cells_that_a_spreadsheet_would_run_are_neutralised(start: str) -> None:
+    text = as_text("csv", [decision(specimen_id=f"{start}cmd|' /C calc'!A0")])
+    row = next(csv.DictReader(io.StringIO(text, newline="")))
+    assert row["specimen_id"].startswith("'")
+
+
+def test_control_characters_and_markup_in_names_stay_text() -> None:
+    text = as_text("table", [decision(specimen_id="[bold]\x1b[31mred\nx")])
+    assert "\x1b" not in text
+    assert "[bold]" in text
+
+
+def test_an_unusable_case_names_the_fault_of_the_file() -> None:
+    bad = decision(state="unusable", scientific_name="", reason="no photograph of this specimen could be read",
+                   photographs=(Photograph("a.jpg", "truncated", "image file is truncated"),), refer_to="room 2")  # fmt: skip
+    assert "truncated" in as_text("table", [bad])
+    assert "a.jpg: truncated" in as_text("csv", [bad])

@@ -1,0 +1,111 @@
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import torch
+
+from tickvision import config, runner
+from tickvision.errors import OutputError, TrainingError
+from tickvision.progress import Progress
+from tickvision.training import checkpoint
+
+BEFORE = ("import", "check", "split")
+QUIET = Progress(quiet=True)
+
+
+def history(folder: Path) -> pd.DataFrame:
+    return pd.read_csv(folder / "history.csv").drop(columns="photos_per_s")
+
+
+def scores(folder: Path) -> dict[str, np.ndarray]:
+    with np.load(folder / "scores.npz", allow_pickle=False) as held:
+        return {k: held[k] for k in held.files}
+
+
+@pytest.mark.slow
+def test_workers_do_not_change_a_digit(shapes: Path) -> None:
+    runs = []
+    for workers in (0, 1, 4):
+        job = config.load(shapes, [f"train.workers={workers}", f"output={shapes.parent / f'run{workers}'}", "train.epochs=1"])
+        runner.run(job, QUIET, (*BEFORE, "train"))
+        runs.append(job.output / "train")
+    for other in runs[1:]:
+        pd.testing.assert_frame_equal(history(runs[0]), history(other), check_exact=True)
+        for name, values in scores(runs[0]).items():
+            np.testing.assert_array_equal(values, scores(other)[name], err_msg=name)
+
+
+KILLED = """
+import os, signal, sys
+from tickvision import config, runner
+from tickvision.progress import Progress
+from tickvision.training import loop
+epochs, steps = int(sys.argv[2]), int(sys.argv[3])
+real = loop._set_rates
+def kill(optimizer, recipe, step, per_epoch):
+    if step == epochs * per_epoch + steps:
+        os.kill(os.getpid(), signal.SIGKILL)
+    real(optimizer, recipe, step, per_epoch)
+loop._set_rates = kill
+runner.run(config.load(__import__("pathlib").Path(sys.argv[1]), ["train.epochs=3", f"output={sys.argv[4]}"]), Progress(True),
+           ("import", "check", "split", "train"))
+"""
+
+
+@pytest.mark.slow
+def test_a_training_killed_in_the_second_epoch_ends_as_an_unbroken_one(shapes: Path) -> None:
+    whole, broken = shapes.parent / "whole", shapes.parent / "broken"
+    runner.run(config.load(shapes, ["train.epochs=3", f"output={whole}"]), QUIET, (*BEFORE, "train"))
+    killed = subprocess.run([sys.executable, "-c", KILLED, str(shapes), "1", "0", str(broken)], capture_output=True)
+    assert killed.returncode == -9, killed.stderr.decode()
+    assert (broken / "train" / "checkpoint.safetensors").is_file()
+    runner.run(config.load(shapes, ["train.epochs=3", f"output={broken}"]), QUIET, (*BEFORE, "train"))
+    pd.testing.assert_frame_equal(history(whole / "train"), history(broken / "train"), check_exact=True)
+    for name, values in scores(whole / "train").items():
+        np.testing.assert_array_equal(values, scores(broken / "train")[name], err_msg=name)
+
+
+def test_fine_tuning_never_ends_below_the_fitted_heads_on_val(finished: Path) -> None:
+    summary = json.loads((finished.parent / "run/train/summary.json").read_text(encoding="utf-8"))
+    assert summary["val_macro_recall"] >= summary["val_macro_recall_fitted_heads"]
+    rows = pd.read_csv(finished.parent / "run/train/history.csv")
+    best = rows[rows["is_best"]].iloc[-1]
+    assert best["val_macro_recall"] == rows["val_macro_recall"].max() == summary["val_macro_recall"]
+
+
+def test_a_checkpoint_of_other_settings_is_not_resumed_silently(shapes: Path) -> None:
+    from tickvision.training import loop
+
+    recipe = loop.Recipe(1, 1, 0.1, 8, 0, 1e-3, 1e-3, 0.0, 1.0, 0, 0)
+    saved = shapes.parent / "checkpoint.safetensors"
+    checkpoint.save(saved, {"live.x": torch.zeros(1)}, {"recipe": {"epochs": 9}, "history": []})
+    with pytest.raises(TrainingError, match="other \\[train\\] settings"):
+        loop._resume(saved, torch.nn.Linear(1, 1), torch.optim.AdamW([torch.zeros(1)]), {}, recipe)  # type: ignore[arg-type]
+
+
+def test_a_damaged_checkpoint_says_so(tmp_path: Path) -> None:
+    (tmp_path / "c.safetensors").write_bytes(b"nonsense")
+    with pytest.raises(TrainingError, match="not a readable checkpoint"):
+        checkpoint.load(tmp_path / "c.safetensors")
+
+
+def test_a_full_disk_keeps_the_last_good_checkpoint(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "c.safetensors"
+    checkpoint.save(path, {"x": torch.arange(3.0)}, {"epoch": 1})
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(checkpoint, "save_file", full)
+    with pytest.raises(OutputError, match="No space left"):
+        checkpoint.save(path, {"x": torch.zeros(3)}, {"epoch": 2})
+    tensors, values = checkpoint.load(path)
+    assert values == {"epoch": 1}
+    assert tensors["x"].tolist() == [0, 1, 2]
+    assert list(tmp_path.iterdir()) == [path]
