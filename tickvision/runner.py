@@ -192,7 +192,7 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
 
     import numpy as np
 
-    from tickvision.data import splits
+    from tickvision.data import manifest, splits
 
     frame, _ = _usable(config, paths)
     pairs: list[tuple[str, str]] = []
@@ -203,7 +203,8 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     strata = splits.strata_of(frame)
     number = np.unique(strata, return_inverse=True)[1].astype(np.int64)
     shares = {p: getattr(config.split, p) for p in splits.PARTS}
-    parts = splits.assign(groups, number, frame["specimen_id"].to_numpy(str), shares, config.seed)
+    bound = (frame["use"] == manifest.TRAIN_ONLY).to_numpy()
+    parts = splits.assign(groups, number, frame["specimen_id"].to_numpy(str), shares, config.seed, bound)
     splits.check_no_leak(frame, groups, parts)
     splits.write(frame, groups, strata, parts, paths.splits)
     specimens = frame["specimen_id"].to_numpy(str)

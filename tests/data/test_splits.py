@@ -80,3 +80,13 @@ def test_the_stratum_of_a_specimen_is_its_most_telling_label() -> None:
     frame = pd.DataFrame({"specimen_id": ["a", "a"], "scientific_name": ["Ixodes", "Ixodes scapularis"],
                           "taxon_rank": ["genus", "species"], "life_stage": ["", "adult"], "sex": ["", "female"]})  # fmt: skip
     assert list(splits.strata_of(frame)) == ["Ixodes scapularis|adult|female"] * 2
+
+
+def test_photographs_meant_for_training_never_reach_the_other_parts() -> None:
+    frame, stratum = bench(600, 4)
+    groups, bound = splits.tie_groups(frame), np.random.default_rng(0).random(600) < 0.3
+    train_only = bound[frame["specimen_id"].str[1:].astype(int)]
+    parts = splits.assign(groups, stratum, frame["specimen_id"].to_numpy(str), SHARES, 0, train_only)
+    splits.check_no_leak(frame, groups, parts)
+    assert set(parts[train_only]) == {"train"}
+    assert set(parts) == set(SHARES)

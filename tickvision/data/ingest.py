@@ -9,11 +9,22 @@ from pathlib import Path
 import pandas as pd
 
 from tickvision.data.labels import Finding, read_label, read_licence
-from tickvision.data.manifest import COLUMNS, USABLE
+from tickvision.data.manifest import COLUMNS, TRAIN_ONLY, USABLE
 from tickvision.data.sources import Record
 from tickvision.errors import DataError
 
-PLAIN = ("event_date", "place", "host", "source", "device", "identified_by", "creator", "rights_holder", "region")
+PLAIN = (
+    "event_date",
+    "place",
+    "host",
+    "source",
+    "device",
+    "identified_by",
+    "creator",
+    "rights_holder",
+    "region",
+    "use",
+)
 # worst first: the status of a row is its worst fault
 STATUSES = ("duplicate_id", "missing", "unknown_name", "unknown_value", "contradiction", "licence")
 
@@ -68,6 +79,8 @@ def _row(
     label, faults = read_label(fields, kind, non_target)
     licence, licence_faults = read_licence(fields.get("license_uri", ""), licences)
     faults += licence_faults
+    if fields.get("use", "") not in ("", TRAIN_ONLY):
+        faults.append(("unknown_value", "error", f"use '{fields['use']}' is neither blank nor '{TRAIN_ONLY}'"))
     if photo_id in seen:
         faults.append(("duplicate_id", "error", f"photo_id '{photo_id}' stands twice; the first row is kept"))
     seen.add(photo_id)

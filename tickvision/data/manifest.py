@@ -34,6 +34,7 @@ COLUMNS = (
     "creator",
     "rights_holder",
     "region",
+    "use",
     "status",
     "reason",
     "verbatim_name",
@@ -41,6 +42,7 @@ COLUMNS = (
     "verbatim_sex",
 )
 USABLE = "ok"
+TRAIN_ONLY = "train"  # value of `use`: partly labelled or picked photographs, never in calibration or test
 
 
 def read(path: Path) -> pd.DataFrame:

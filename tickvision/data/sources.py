@@ -35,6 +35,7 @@ CSV_COLUMNS = (
     "region",
     "leg_count",
     "attached",
+    "use",
 )
 
 

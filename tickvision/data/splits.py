@@ -46,11 +46,13 @@ def assign(
     specimens: NDArray[np.str_],
     shares: Mapping[str, float],
     seed: int = 0,
+    train_only: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.str_]:
     """Return the part of each photograph. Whole groups are dealt, rarest stratum first, to the part that lacks it most.
 
     groups, strata, specimens: (N,), one per photograph; a stratum is the cell or other label class to balance.
-    shares: part -> share of the specimens. Deterministic for a seed.
+    shares: part -> share of the specimens. Deterministic for a seed. train_only: (N,) photographs whose groups must go to
+    train, such as partly labelled or picked ones; the other groups make up the shares as far as they can.
     Raises DataError if there are fewer groups than parts.
     """
     unit = pd.DataFrame({"group": groups, "stratum": strata, "specimen": specimens}).drop_duplicates(["specimen"])
@@ -68,7 +70,14 @@ def assign(
     size = part_share[:, 0] * counts.sum()
     got_size = np.zeros(len(names))
     part_of = np.empty(len(counts), int)
+    bound = set(np.searchsorted(table.index, groups[train_only])) if train_only is not None else set()
+    for row in bound:
+        part_of[row] = names.index("train")
+        want[part_of[row]] -= counts[row]
+        got_size[part_of[row]] += counts[row].sum()
     for row in order:
+        if row in bound:
+            continue
         rare = _weights(counts[row], counts)
         lack = (want[:, rare > 0] / part_share * rare[rare > 0]).sum(1) + 1e-3 * (size - got_size) / size
         lack = np.where(got_size + counts[row].sum() > 1.15 * size + 1, lack - 1e6, lack)

@@ -15,6 +15,7 @@ from tickvision.drawing.files import encode_jpeg, write_bytes
 from tickvision.drawing.records import LABEL_COLUMNS, TRUTH_COLUMNS, label_row, truth_row, write_table
 from tickvision.drawing.render import PhotoTruth, draw_photo
 from tickvision.drawing.specimen import FAULT_STREAM, Specimen, plan_specimens
+from tickvision.drawing.submitter import is_older_record
 from tickvision.drawing.textures import Image, Rng
 from tickvision.errors import OutputError
 
@@ -26,7 +27,8 @@ pictures.
 
 photographs/   one folder for each submission
 labels.csv     what the bench knows, with planted faults: wrong, missing and contradicting labels, duplicates,
-               broken and missing files, unclear licences
+               broken and missing files, unclear licences. Most faults stand in older records, which the column
+               `use` keeps for training; the rest the bench's identifier has named in full
 truth.csv      what is truly drawn in each picture, and every planted fault
 
 The licences in labels.csv belong to the scenario: they let the program practise sorting them. The drawings
@@ -156,7 +158,7 @@ def _write_twin(
     kind = "exact_duplicate" if faults.duplicate == "exact" else "near_duplicate"
     label = bench_label(specimen, seed)
     planted = (*label.planted, kind)
-    if faults.conflicting:
+    if faults.conflicting and is_older_record(specimen.submission, seed):
         label = conflicting_label(specimen, label, seed)
         planted = (*label.planted, "conflicting_label", kind)
     twin_of = _ids(specimen.number, specimen.submission, number)["photo_id"]

@@ -1,5 +1,6 @@
 """What is wrong with the bench's labels and files, on purpose; all of it is written into truth.csv."""
 
+import itertools
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -7,19 +8,23 @@ import cv2
 import numpy as np
 
 from tickvision.drawing.anatomy import anatomy_of
-from tickvision.drawing.specimen import DECK, DECK_SIZE, FAULT_STREAM, Specimen, card_of
+from tickvision.drawing.specimen import DECK, DECK_SIZE, FAULT_STREAM, Specimen, card_of, submissions_of
+from tickvision.drawing.submitter import is_older_record
 from tickvision.drawing.textures import Image, Rng
 
 WRONG_PER_DECK = 7  # of 200: three in a hundred, so at least 40 of 1,500
+WRONG_AMONG_NAMED_IN_FULL = 1  # of those 7; the rest stand in older records
 NEAR_DUPLICATE_SHARE = 0.02
 EXACT_DUPLICATE_SHARE = 0.007
 CORRUPT_SHARE = 0.005
 MISSING_SHARE = 0.0015
-GENUS_ONLY = {"larva": 0.40, "nymph": 0.09, "adult": 0.07}
-NO_SEX_SHARE = 0.08
-NO_STAGE_SHARE = 0.04
-LARVA_WITH_SEX_SHARE = 0.016
-CONFLICTING_SHARE = 0.3  # of the duplicates
+# Of older records; what the bench's identifier has named lacks nothing but the name of larvae.
+GENUS_ONLY = {"larva": 0.60, "nymph": 0.24, "adult": 0.20}
+NO_SEX_SHARE = 0.20
+NO_STAGE_SHARE = 0.10
+LARVA_WITH_SEX_SHARE = 0.04
+LARVA_TO_GENUS_SHARE = 0.25
+CONFLICTING_SHARE = 0.6  # of the duplicates of older records
 
 CORRUPTIONS = ("truncated", "empty", "text")
 ALTERATIONS = ("resaved", "resized", "cropped", "turned", "brightened")
@@ -59,7 +64,17 @@ def _wrongly_labelled(seed: int, block: int) -> frozenset[int]:
     """Return the specimen numbers of one deck whose label is wrong."""
     rng = np.random.default_rng([seed, FAULT_STREAM, 0, block])
     numbers = [block * DECK_SIZE + int(i) for i in rng.permutation(DECK_SIZE)]
-    return frozenset([n for n in numbers if card_of(n, seed)[0]][:WRONG_PER_DECK])
+    older = _older_numbers(seed, (block + 1) * DECK_SIZE)
+    ticks = [n for n in numbers if card_of(n, seed)[0]]
+    careful = [n for n in ticks if n not in older][:WRONG_AMONG_NAMED_IN_FULL]
+    return frozenset(careful + [n for n in ticks if n in older][: WRONG_PER_DECK - len(careful)])
+
+
+@cache
+def _older_numbers(seed: int, up_to: int) -> frozenset[int]:
+    """Return the specimen numbers below `up_to` that belong to older records."""
+    submissions = itertools.islice(submissions_of(seed), up_to)
+    return frozenset(n for n, submission in enumerate(submissions) if is_older_record(submission, seed))
 
 
 def bench_label(specimen: Specimen, seed: int) -> Label:
@@ -71,6 +86,11 @@ def bench_label(specimen: Specimen, seed: int) -> Label:
     draws = rng.random(4)
     if specimen.number in _wrongly_labelled(seed, specimen.number // DECK_SIZE):
         return _mistaken(label, rng)
+    older = is_older_record(specimen.submission, seed)
+    if not older:
+        to_genus = label.life_stage == "larva" and draws[0] < LARVA_TO_GENUS_SHARE
+        genus = label.scientific_name.split()[0]
+        return replace(label, scientific_name=f"{genus} sp.", planted=("genus_only",)) if to_genus else label
     if draws[0] < GENUS_ONLY[label.life_stage]:
         genus = label.scientific_name.split()[0]
         label = replace(label, scientific_name=f"{genus} sp.", planted=(*label.planted, "genus_only"))

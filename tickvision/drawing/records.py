@@ -12,11 +12,11 @@ from tickvision.drawing.faults import Label, true_label
 from tickvision.drawing.files import write_bytes
 from tickvision.drawing.render import PhotoTruth
 from tickvision.drawing.specimen import SUBMITTER_STREAM, Specimen
-from tickvision.drawing.submitter import submitter_of
+from tickvision.drawing.submitter import is_older_record, submitter_of
 
 LABEL_COLUMNS = (
     "photo_id", "file", "specimen_id", "submission_id", "scientific_name", "life_stage", "sex", "feeding", "view",
-    "event_date", "creator", "license_uri", "device", "scale_bar", "place", "host",
+    "event_date", "creator", "license_uri", "device", "scale_bar", "place", "host", "use",
 )  # fmt: skip
 TRUTH_COLUMNS = (
     "photo_id", "file", "specimen_id", "submission_id", "kind", "true_scientific_name", "true_life_stage", "true_sex",
@@ -27,10 +27,10 @@ TRUTH_COLUMNS = (
 )  # fmt: skip
 PLANTED_KINDS = TRUTH_COLUMNS[-10:]
 
-# Licences as people write them, and how often a sender chooses each.
+# Licences as people write them, and how often the sender of an older record chose each.
 LICENCES: tuple[tuple[float, tuple[str, ...]], ...] = (
     (
-        0.60,
+        0.42,
         (
             "https://creativecommons.org/publicdomain/zero/1.0/",
             "http://creativecommons.org/publicdomain/zero/1.0/legalcode",
@@ -38,17 +38,19 @@ LICENCES: tuple[tuple[float, tuple[str, ...]], ...] = (
         ),
     ),
     (
-        0.25,
+        0.22,
         (
             "https://creativecommons.org/licenses/by/4.0/",
             "CC BY 4.0",
             "http://creativecommons.org/licenses/by/4.0/legalcode",
         ),
     ),
-    (0.08, ("https://creativecommons.org/licenses/by-nc/4.0/", "CC BY-NC 4.0")),
-    (0.03, ("https://creativecommons.org/licenses/by-nd/4.0/", "CC BY-ND 4.0")),
-    (0.04, ("", "all rights reserved", "ask the owner")),
+    (0.18, ("https://creativecommons.org/licenses/by-nc/4.0/", "CC BY-NC 4.0")),
+    (0.08, ("https://creativecommons.org/licenses/by-nd/4.0/", "CC BY-ND 4.0")),
+    (0.10, ("", "all rights reserved", "ask the owner")),
 )
+
+BENCH_LICENCES = (0.75, 0.25, 0.0, 0.0, 0.0)
 
 # Hosts are hints, not proofs; what host a taxon comes from: lookalikes and characters tables, in part from memory.
 HOSTS: dict[str, tuple[str, ...]] = {
@@ -70,7 +72,9 @@ def submission_facts(submission: int, seed: int) -> dict[str, str]:
     rng = np.random.default_rng([seed, SUBMITTER_STREAM, submission, 2])
     weights = np.array(MONTHS, float) / sum(MONTHS)
     start = date(FIRST_DAY.year + int(rng.integers(3)), int(rng.choice(12, p=weights)) + 1, 1)
-    group = int(rng.choice(len(LICENCES), p=[share for share, _ in LICENCES]))
+    older = is_older_record(submission, seed)
+    shares = [share for share, _ in LICENCES] if older else BENCH_LICENCES
+    group = int(rng.choice(len(LICENCES), p=shares))
     spellings = LICENCES[group][1]
     submitter = submitter_of(submission, seed)
     return {
@@ -78,6 +82,7 @@ def submission_facts(submission: int, seed: int) -> dict[str, str]:
         "creator": f"submitter {submitter.creator + 1:03d}",
         "license_uri": spellings[0] if rng.random() < 0.7 else str(rng.choice(spellings)),
         "place": submitter.district,
+        "use": "train" if older else "",
     }
 
 

@@ -126,10 +126,10 @@ class Specimen:
 
 def plan_specimens(n: int, seed: int) -> list[Specimen]:
     """Return the first n specimens of the bench drawn from `seed`; specimen k is the same for any n."""
-    return [_specimen(k, submission, seed) for k, submission in zip(range(n), _submissions(seed), strict=False)]
+    return [_specimen(k, submission, seed) for k, submission in zip(range(n), submissions_of(seed), strict=False)]
 
 
-def _submissions(seed: int) -> Iterator[int]:
+def submissions_of(seed: int) -> Iterator[int]:
     """Yield the submission of each specimen: runs of one to six."""
     submission = 0
     while True:

@@ -133,7 +133,7 @@ def confusion(head: Figures) -> Any:
     side = float(np.clip(1.8 + 0.22 * len(labels), 3.2, 14))
     figure, axes = _axes(side + 0.9, side)
     figure.set_layout_engine("constrained")
-    picture = axes.imshow(shares, cmap="cividis_r", vmin=0, vmax=1, interpolation="nearest")
+    picture = axes.imshow(shares, cmap="Blues", vmin=0, vmax=1, interpolation="nearest")
     size = 8 if len(labels) <= 30 else 5
     axes.set_xticks(range(len(labels)), labels, rotation=90, size=size)
     axes.set_yticks(range(len(labels)), labels, size=size)
