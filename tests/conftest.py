@@ -59,7 +59,7 @@ def awkward(tmp_path: Path) -> dict[str, Path]:
     picture.convert("L").save(files["grey.png"])
     picture.convert("CMYK").save(files["cmyk.jpg"])
     picture.convert("P").save(files["palette_alpha.png"], transparency=0)
-    Image.fromarray((np.asarray(picture.convert("L")).astype(np.uint16) * 257)).save(files["sixteen_bit.png"])
+    Image.fromarray(np.asarray(picture.convert("L")).astype(np.uint16) * 257).save(files["sixteen_bit.png"])
     scene((640, 480)).save(files["truncated.jpg"])
     whole = files["truncated.jpg"].read_bytes()
     files["truncated.jpg"].write_bytes(whole[: len(whole) // 2])
@@ -79,10 +79,19 @@ def _huge_png() -> bytes:
     def chunk(kind: bytes, body: bytes) -> bytes:
         return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(b"\0" * 1000)) + chunk(b"IEND", b"")
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", header)
+        + chunk(b"IDAT", zlib.compress(b"\0" * 1000))
+        + chunk(b"IEND", b"")
+    )
 
 
-COLOURS = {"Ixodes scapularis": (150, 40, 20), "Amblyomma americanum": (60, 110, 40), "Dermacentor variabilis": (60, 60, 150)}
+COLOURS = {
+    "Ixodes scapularis": (150, 40, 20),
+    "Amblyomma americanum": (60, 110, 40),
+    "Dermacentor variabilis": (60, 60, 150),
+}
 
 
 def write_shapes(folder: Path, specimens: int = 120, seed: int = 0) -> Path:

@@ -192,7 +192,7 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
 
     import numpy as np
 
-    from tickvision.data import manifest, splits
+    from tickvision.data import splits
 
     frame, _ = _usable(config, paths)
     pairs: list[tuple[str, str]] = []
@@ -203,8 +203,8 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     strata = splits.strata_of(frame)
     number = np.unique(strata, return_inverse=True)[1].astype(np.int64)
     shares = {p: getattr(config.split, p) for p in splits.PARTS}
-    bound = (frame["use"] == manifest.TRAIN_ONLY).to_numpy()
-    parts = splits.assign(groups, number, frame["specimen_id"].to_numpy(str), shares, config.seed, bound)
+    use = frame["use"].to_numpy(str)
+    parts = splits.assign(groups, number, frame["specimen_id"].to_numpy(str), shares, config.seed, use)
     splits.check_no_leak(frame, groups, parts)
     splits.write(frame, groups, strata, parts, paths.splits)
     specimens = frame["specimen_id"].to_numpy(str)

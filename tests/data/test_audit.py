@@ -41,10 +41,14 @@ def test_the_probe_finds_a_background_that_gives_the_label_away_and_no_other() -
 
 
 def frame_of(paths: list[Path]) -> pd.DataFrame:
-    return pd.DataFrame({"photo_id": [p.name for p in paths], "path": [str(p) for p in paths], "region": [""] * len(paths)})
+    return pd.DataFrame(
+        {"photo_id": [p.name for p in paths], "path": [str(p) for p in paths], "region": [""] * len(paths)}
+    )
 
 
-def test_bad_photographs_are_rows_with_a_status_and_good_ones_are_untouched(tmp_path: Path, awkward: dict[str, Path]) -> None:
+def test_bad_photographs_are_rows_with_a_status_and_good_ones_are_untouched(
+    tmp_path: Path, awkward: dict[str, Path]
+) -> None:
     ticks: list[tuple[int, int, int]] = []
     paths = [*awkward.values(), tmp_path / "gone.jpg"]
     built = pictures.build(frame_of(paths), tmp_path / "cache", Prepare(64), 2, lambda *t: ticks.append(t))

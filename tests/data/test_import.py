@@ -35,7 +35,9 @@ def test_unknown_sex_stage_and_genus_only_names_are_legal(tmp_path: Path) -> Non
 
 
 def test_a_larva_with_a_sex_is_reported_with_its_line(tmp_path: Path) -> None:
-    path = write(tmp_path, HEADER + "p0.jpg,a,Ixodes scapularis,adult,female,\np1.jpg,b,Ixodes scapularis,larva,female,\n")
+    path = write(
+        tmp_path, HEADER + "p0.jpg,a,Ixodes scapularis,adult,female,\np1.jpg,b,Ixodes scapularis,larva,female,\n"
+    )
     frame, findings = take(path)
     assert list(frame["status"]) == ["ok", "contradiction"]
     assert [(f.line, f.message[:3]) for f in findings] == [(3, "R2:")]
@@ -46,11 +48,15 @@ def test_every_fault_becomes_a_status_and_nothing_is_dropped(tmp_path: Path) -> 
     frame, findings = take(write(tmp_path, HEADER + "\n".join(rows) + "\n"))
     assert list(frame["status"]) == ["unknown_name", "unknown_value", "missing"]
     assert "Did you mean 'Ixodes scapularis'?" in findings[0].message
-    assert list(frame["verbatim_name"])[0] == "Ixodes scapularris"
+    assert frame["verbatim_name"].iloc[0] == "Ixodes scapularris"
 
 
 def test_the_licence_policy_leaves_photographs_out_and_says_why(tmp_path: Path) -> None:
-    rows = ["p0.jpg,a,Ixodes,,,https://creativecommons.org/licenses/by/4.0/", "p1.jpg,b,Ixodes,,,CC BY-NC 4.0", "p2.jpg,c,Ixodes,,,"]
+    rows = [
+        "p0.jpg,a,Ixodes,,,https://creativecommons.org/licenses/by/4.0/",
+        "p1.jpg,b,Ixodes,,,CC BY-NC 4.0",
+        "p2.jpg,c,Ixodes,,,",
+    ]
     frame, _ = take(write(tmp_path, HEADER + "\n".join(rows) + "\n"), licences=("CC0-1.0", "CC-BY"))
     assert list(frame["status"]) == ["ok", "licence", "licence"]
     assert list(frame["spdx"]) == ["CC-BY-4.0", "CC-BY-NC-4.0", "NOASSERTION"]
@@ -70,7 +76,7 @@ def test_unknown_columns_are_kept(tmp_path: Path) -> None:
 
 def test_a_missing_column_is_named_with_the_nearest_and_the_header(tmp_path: Path) -> None:
     path = write(tmp_path, "photo,specimen_id\np0.jpg,a\n")
-    with pytest.raises(DataError, match="no column 'file'.*photo, specimen_id"):
+    with pytest.raises(DataError, match=r"no column 'file'.*photo, specimen_id"):
         take(path)
     with pytest.raises(DataError, match="Did you mean 'photo'"):
         take(path, {"file": "photos"})
@@ -87,7 +93,11 @@ def test_photographs_without_specimen_ids_are_refused_unless_the_config_says_so(
 
 
 def test_one_specimen_with_two_names_is_a_contradiction_and_a_coarser_name_is_not(tmp_path: Path) -> None:
-    rows = ["p0.jpg,a,Ixodes scapularis,adult,female,", "p1.jpg,a,Ixodes cookei,adult,female,", "p2.jpg,b,Ixodes,adult,,"]
+    rows = [
+        "p0.jpg,a,Ixodes scapularis,adult,female,",
+        "p1.jpg,a,Ixodes cookei,adult,female,",
+        "p2.jpg,b,Ixodes,adult,,",
+    ]
     frame, _ = take(write(tmp_path, HEADER + "\n".join(rows) + "\n"))
     assert list(frame["status"]) == ["contradiction", "contradiction", "ok"]
 
@@ -112,7 +122,11 @@ def test_broken_tables_get_one_clear_message(tmp_path: Path, content: bytes, mes
 
 
 def test_a_folder_tree_is_read_by_its_pattern(tmp_path: Path) -> None:
-    for name in ("Ixodes_scapularis/adult/s1_front.jpg", "Ixodes_scapularis/adult/s1_back.jpg", "Ixodes_cookei/nymph/s2_a.png"):
+    for name in (
+        "Ixodes_scapularis/adult/s1_front.jpg",
+        "Ixodes_scapularis/adult/s1_back.jpg",
+        "Ixodes_cookei/nymph/s2_a.png",
+    ):
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         scene().save(tmp_path / name)
     records = sources.read_folder(tmp_path, "{scientific_name}/{life_stage}/{specimen_id}_{photo}", {})
@@ -136,4 +150,6 @@ def test_flat_takes_names_stages_and_sexes_as_they_come(tmp_path: Path) -> None:
 def test_the_manifest_is_the_same_after_a_round_trip(tmp_path: Path) -> None:
     frame, _ = take(write(tmp_path, HEADER + 'p0.jpg,"a,b",Ixodes,,,\n'))
     manifest.write(frame, tmp_path / "manifest.csv")
-    pd.testing.assert_frame_equal(manifest.read(tmp_path / "manifest.csv"), frame.reset_index(drop=True), check_dtype=False)
+    pd.testing.assert_frame_equal(
+        manifest.read(tmp_path / "manifest.csv"), frame.reset_index(drop=True), check_dtype=False
+    )

@@ -17,8 +17,13 @@ def bench(specimens: int, seed: int) -> tuple[pd.DataFrame, np.ndarray]:
     specimen = np.repeat(np.arange(specimens), rng.integers(1, 4, specimens))
     group = rng.integers(0, max(4, specimens // 3), specimens)[specimen]
     stratum = rng.choice(6, specimens, p=[0.5, 0.2, 0.1, 0.1, 0.05, 0.05])[specimen]
-    frame = pd.DataFrame({"photo_id": [f"p{i}" for i in range(len(specimen))],
-                          "specimen_id": [f"s{i}" for i in specimen], "group_id": [f"g{i}" for i in group]})  # fmt: skip
+    frame = pd.DataFrame(
+        {
+            "photo_id": [f"p{i}" for i in range(len(specimen))],
+            "specimen_id": [f"s{i}" for i in specimen],
+            "group_id": [f"g{i}" for i in group],
+        }
+    )
     return frame, stratum
 
 
@@ -77,16 +82,34 @@ def test_fewer_groups_than_parts_are_refused() -> None:
 
 
 def test_the_stratum_of_a_specimen_is_its_most_telling_label() -> None:
-    frame = pd.DataFrame({"specimen_id": ["a", "a"], "scientific_name": ["Ixodes", "Ixodes scapularis"],
-                          "taxon_rank": ["genus", "species"], "life_stage": ["", "adult"], "sex": ["", "female"]})  # fmt: skip
+    frame = pd.DataFrame(
+        {
+            "specimen_id": ["a", "a"],
+            "scientific_name": ["Ixodes", "Ixodes scapularis"],
+            "taxon_rank": ["genus", "species"],
+            "life_stage": ["", "adult"],
+            "sex": ["", "female"],
+        }
+    )
     assert list(splits.strata_of(frame)) == ["Ixodes scapularis|adult|female"] * 2
 
 
-def test_photographs_meant_for_training_never_reach_the_other_parts() -> None:
+def test_photographs_meant_for_one_part_never_reach_another() -> None:
     frame, stratum = bench(600, 4)
-    groups, bound = splits.tie_groups(frame), np.random.default_rng(0).random(600) < 0.3
-    train_only = bound[frame["specimen_id"].str[1:].astype(int)]
-    parts = splits.assign(groups, stratum, frame["specimen_id"].to_numpy(str), SHARES, 0, train_only)
+    groups = splits.tie_groups(frame)
+    wanted = np.random.default_rng(0).choice(["", "", "", "train", "test"], groups.max() + 1)[groups]
+    parts = splits.assign(groups, stratum, frame["specimen_id"].to_numpy(str), SHARES, 0, wanted)
     splits.check_no_leak(frame, groups, parts)
-    assert set(parts[train_only]) == {"train"}
+    for part in ("train", "test"):
+        assert set(parts[wanted == part]) == {part}
     assert set(parts) == set(SHARES)
+
+
+def test_a_group_wanted_in_two_parts_is_refused() -> None:
+    frame, stratum = bench(60, 5)
+    groups = splits.tie_groups(frame)
+    wanted = np.full(len(frame), "", dtype="U5")
+    first = np.flatnonzero(groups == np.bincount(groups).argmax())[:2]
+    wanted[first] = ["train", "test"]
+    with pytest.raises(DataError, match="wanted in train and in test"):
+        splits.assign(groups, stratum, frame["specimen_id"].to_numpy(str), SHARES, 0, wanted)

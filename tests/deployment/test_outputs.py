@@ -13,19 +13,40 @@ from tickvision.domain import cautions
 
 def decision(**changes: object) -> Decision:
     fields: dict[str, object] = {
-        "specimen_id": "s1", "state": "named", "scientific_name": "Ixodes scapularis", "taxon_rank": "species",
-        "life_stage": "adult", "sex": "female", "confidence": 0.97, "promise": "at most 0.05 wrong", "reason": "",
-        "shortlist": (), "look_at": (), "refer_to": "", "photographs": (Photograph("a.jpg", "ok"),), "model": "m 1",
+        "specimen_id": "s1",
+        "state": "named",
+        "scientific_name": "Ixodes scapularis",
+        "taxon_rank": "species",
+        "life_stage": "adult",
+        "sex": "female",
+        "confidence": 0.97,
+        "promise": "at most 0.05 wrong",
+        "reason": "",
+        "shortlist": (),
+        "look_at": (),
+        "refer_to": "",
+        "photographs": (Photograph("a.jpg", "ok"),),
+        "model": "m 1",
         "caution": caution_text(True),
-    }  # fmt: skip
+    }
     return Decision(**(fields | changes))  # type: ignore[arg-type]
 
 
 REFERRED = decision(
-    state="referred", scientific_name="", taxon_rank="", life_stage="", sex="", promise="", reason="the picture does not settle it",
-    refer_to="the identifier, room 2", look_at=("A / B: palps (view: dorsal; X)",),
-    shortlist=(Candidate("Ixodes cookei", "species", "nymph", "", 0.6), Candidate("Ixodes scapularis", "species", "nymph", "", 0.3)),
-)  # fmt: skip
+    state="referred",
+    scientific_name="",
+    taxon_rank="",
+    life_stage="",
+    sex="",
+    promise="",
+    reason="the picture does not settle it",
+    refer_to="the identifier, room 2",
+    look_at=("A / B: palps (view: dorsal; X)",),
+    shortlist=(
+        Candidate("Ixodes cookei", "species", "nymph", "", 0.6),
+        Candidate("Ixodes scapularis", "species", "nymph", "", 0.3),
+    ),
+)
 
 
 def as_text(form: str, decisions: list[Decision]) -> str:
@@ -70,7 +91,12 @@ def test_control_characters_and_markup_in_names_stay_text() -> None:
 
 
 def test_an_unusable_case_names_the_fault_of_the_file() -> None:
-    bad = decision(state="unusable", scientific_name="", reason="no photograph of this specimen could be read",
-                   photographs=(Photograph("a.jpg", "truncated", "image file is truncated"),), refer_to="room 2")  # fmt: skip
+    bad = decision(
+        state="unusable",
+        scientific_name="",
+        reason="no photograph of this specimen could be read",
+        photographs=(Photograph("a.jpg", "truncated", "image file is truncated"),),
+        refer_to="room 2",
+    )
     assert "truncated" in as_text("table", [bad])
     assert "a.jpg: truncated" in as_text("csv", [bad])

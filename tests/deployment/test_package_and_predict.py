@@ -42,7 +42,10 @@ def test_predict_says_what_the_training_side_says_of_every_test_specimen(finishe
     for decision, choice in zip(got, expected, strict=True):
         assert decision.confidence == pytest.approx(choice.confidence, abs=1e-3)
         if choice.rung is not None:
-            assert (decision.scientific_name, decision.life_stage) == (choice.answer.scientific_name, choice.answer.life_stage)
+            assert (decision.scientific_name, decision.life_stage) == (
+                choice.answer.scientific_name,
+                choice.answer.life_stage,
+            )
         else:
             assert decision.state in ("referred", "unusable")
 
@@ -58,7 +61,9 @@ def test_training_photographs_are_flagged_and_others_are_not(finished: Path, pac
     run = finished.parent / "run"
     split = pd.read_csv(run / "splits.csv", dtype=str)
     manifest = pd.read_csv(run / "manifest.csv", dtype=str).set_index("photo_id")
-    taught, fresh = (manifest.loc[split.loc[split["part"] == part, "photo_id"].iloc[0], "path"] for part in ("train", "test"))
+    taught, fresh = (
+        manifest.loc[split.loc[split["part"] == part, "photo_id"].iloc[0], "path"] for part in ("train", "test")
+    )
     decisions = load(package).predict([taught, fresh])
     assert [d.photographs[0].in_training for d in decisions] == [True, False]
 
@@ -99,7 +104,7 @@ def test_the_package_keeps_its_hashes_and_says_which_file_was_changed(copied: Pa
     with (copied / "model.onnx").open("r+b") as handle:
         handle.seek(2000)
         handle.write(b"x")
-    with pytest.raises(PackageError, match="model.onnx: sha256"):
+    with pytest.raises(PackageError, match=r"model\.onnx: sha256"):
         read(copied)
 
 

@@ -27,7 +27,7 @@ def test_a_sex_before_adult_is_a_contradiction(stage: str) -> None:
 
 
 def test_life_stages_are_those_of_darwin_core_practice() -> None:
-    # TDWG Darwin Core, term lifeStage, examples "larva, nymph, adult"; the old GBIF thesaurus maps nymph to larva (trap)
+    # TDWG Darwin Core, term lifeStage; trap: an old thesaurus maps nymph to larva
     assert LIFE_STAGES == ("larva", "nymph", "adult")
     assert read_word("life_stage", "Nymph") == ("nymph", "")
 
@@ -59,7 +59,12 @@ def test_seventy_two_hours_are_counted_from_removal() -> None:
 
 
 def test_the_caution_says_that_a_name_is_no_diagnosis_and_who_outranks_it() -> None:
-    for words in ("not a diagnosis", "clinician", "local health authority", "Do not start, withhold or change treatment"):
+    for words in (
+        "not a diagnosis",
+        "clinician",
+        "local health authority",
+        "Do not start, withhold or change treatment",
+    ):
         assert words in cautions.SHORT
 
 

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -79,7 +81,7 @@ def test_an_answer_claims_the_cell_it_is_made_from(cell: int, rung: str) -> None
 def test_rungs_claim_more_and_more_cells(ticks: Taxonomy) -> None:
     for cell in range(ticks.n_cells):
         sets = [ticks.claims(ticks.answer_for(cell, rung)) for rung in ticks.rungs()]
-        for fine, coarse in zip(sets, sets[1:], strict=False):
+        for fine, coarse in itertools.pairwise(sets):
             assert not (fine & ~coarse).any()
 
 

@@ -42,7 +42,12 @@ def test_transparency_is_laid_on_white(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "status"),
-    [("truncated.jpg", "truncated"), ("empty.jpg", "empty"), ("text.jpg", "unreadable"), ("huge_header.png", "too_large")],
+    [
+        ("truncated.jpg", "truncated"),
+        ("empty.jpg", "empty"),
+        ("text.jpg", "unreadable"),
+        ("huge_header.png", "too_large"),
+    ],
 )
 def test_a_bad_file_says_what_is_wrong(awkward: dict[str, Path], name: str, status: str) -> None:
     with pytest.raises(ImageError) as caught:

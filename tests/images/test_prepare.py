@@ -77,7 +77,9 @@ def test_blur_lowers_sharpness_and_clipping_is_counted() -> None:
 def test_the_hash_survives_saving_again_and_tells_pictures_apart() -> None:
     rng = np.random.default_rng(0)
     one, two = (
-        np.asarray(Image.fromarray(rng.integers(0, 255, (6, 6, 3), np.uint8)).resize((128, 128), Image.Resampling.BICUBIC))
+        np.asarray(
+            Image.fromarray(rng.integers(0, 255, (6, 6, 3), np.uint8)).resize((128, 128), Image.Resampling.BICUBIC)
+        )
         for _ in range(2)
     )
     again = np.clip(one.astype(int) + rng.integers(-4, 5, one.shape), 0, 255).astype(np.uint8)

@@ -33,7 +33,9 @@ def test_the_loss_of_a_partial_label_is_minus_log_of_the_sum_over_its_cells() ->
 
 def test_a_label_that_says_nothing_costs_nothing_and_teaches_nothing() -> None:
     taxon, state = torch.randn(2, 3, requires_grad=True), torch.randn(2, 3, 4, requires_grad=True)
-    loss = cells_loss(Output(taxon, state, taxon), torch.ones(2, 3, dtype=torch.bool), torch.ones(2, 4, dtype=torch.bool))
+    loss = cells_loss(
+        Output(taxon, state, taxon), torch.ones(2, 3, dtype=torch.bool), torch.ones(2, 4, dtype=torch.bool)
+    )
     torch.testing.assert_close(loss, torch.zeros(2), atol=1e-6, rtol=0)
     loss.sum().backward()
     assert taxon.grad is not None

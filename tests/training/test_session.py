@@ -32,7 +32,9 @@ def scores(folder: Path) -> dict[str, np.ndarray]:
 def test_workers_do_not_change_a_digit(shapes: Path) -> None:
     runs = []
     for workers in (0, 1, 4):
-        job = config.load(shapes, [f"train.workers={workers}", f"output={shapes.parent / f'run{workers}'}", "train.epochs=1"])
+        job = config.load(
+            shapes, [f"train.workers={workers}", f"output={shapes.parent / f'run{workers}'}", "train.epochs=1"]
+        )
         runner.run(job, QUIET, (*BEFORE, "train"))
         runs.append(job.output / "train")
     for other in runs[1:]:
@@ -42,7 +44,7 @@ def test_workers_do_not_change_a_digit(shapes: Path) -> None:
 
 
 KILLED = """
-import os, signal, sys
+import os, pathlib, signal, sys
 from tickvision import config, runner
 from tickvision.progress import Progress
 from tickvision.training import loop
@@ -53,8 +55,8 @@ def kill(optimizer, recipe, step, per_epoch):
         os.kill(os.getpid(), signal.SIGKILL)
     real(optimizer, recipe, step, per_epoch)
 loop._set_rates = kill
-runner.run(config.load(__import__("pathlib").Path(sys.argv[1]), ["train.epochs=3", f"output={sys.argv[4]}"]), Progress(True),
-           ("import", "check", "split", "train"))
+job = config.load(pathlib.Path(sys.argv[1]), ["train.epochs=3", f"output={sys.argv[4]}"])
+runner.run(job, Progress(True), ("import", "check", "split", "train"))
 """
 
 

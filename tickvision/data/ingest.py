@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from tickvision.data.labels import Finding, read_label, read_licence
-from tickvision.data.manifest import COLUMNS, TRAIN_ONLY, USABLE
+from tickvision.data.manifest import COLUMNS, USABLE, USES
 from tickvision.data.sources import Record
 from tickvision.errors import DataError
 
@@ -79,8 +79,8 @@ def _row(
     label, faults = read_label(fields, kind, non_target)
     licence, licence_faults = read_licence(fields.get("license_uri", ""), licences)
     faults += licence_faults
-    if fields.get("use", "") not in ("", TRAIN_ONLY):
-        faults.append(("unknown_value", "error", f"use '{fields['use']}' is neither blank nor '{TRAIN_ONLY}'"))
+    if fields.get("use", "") not in USES:
+        faults.append(("unknown_value", "error", f"use '{fields['use']}' is neither blank nor 'train' nor 'test'"))
     if photo_id in seen:
         faults.append(("duplicate_id", "error", f"photo_id '{photo_id}' stands twice; the first row is kept"))
     seen.add(photo_id)

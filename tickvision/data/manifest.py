@@ -42,7 +42,7 @@ COLUMNS = (
     "verbatim_sex",
 )
 USABLE = "ok"
-TRAIN_ONLY = "train"  # value of `use`: partly labelled or picked photographs, never in calibration or test
+USES = ("", "train", "test")  # of the column `use`: dealt freely; picked or partly labelled; a published test part
 
 
 def read(path: Path) -> pd.DataFrame:

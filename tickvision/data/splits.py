@@ -46,14 +46,14 @@ def assign(
     specimens: NDArray[np.str_],
     shares: Mapping[str, float],
     seed: int = 0,
-    train_only: NDArray[np.bool_] | None = None,
+    use: NDArray[np.str_] | None = None,
 ) -> NDArray[np.str_]:
     """Return the part of each photograph. Whole groups are dealt, rarest stratum first, to the part that lacks it most.
 
     groups, strata, specimens: (N,), one per photograph; a stratum is the cell or other label class to balance.
-    shares: part -> share of the specimens. Deterministic for a seed. train_only: (N,) photographs whose groups must go to
-    train, such as partly labelled or picked ones; the other groups make up the shares as far as they can.
-    Raises DataError if there are fewer groups than parts.
+    shares: part -> share of the specimens. Deterministic for a seed. use: (N,) part that a photograph's group
+    must go to, or blank; the free groups make up the shares as far as they can.
+    Raises DataError if there are fewer groups than parts, or a group is wanted in two parts.
     """
     unit = pd.DataFrame({"group": groups, "stratum": strata, "specimen": specimens}).drop_duplicates(["specimen"])
     table = pd.crosstab(unit["group"], unit["stratum"])
@@ -70,9 +70,9 @@ def assign(
     size = part_share[:, 0] * counts.sum()
     got_size = np.zeros(len(names))
     part_of = np.empty(len(counts), int)
-    bound = set(np.searchsorted(table.index, groups[train_only])) if train_only is not None else set()
-    for row in bound:
-        part_of[row] = names.index("train")
+    bound = _bound_groups(table.index.to_numpy(), groups, use, names)
+    for row, part in bound.items():
+        part_of[row] = part
         want[part_of[row]] -= counts[row]
         got_size[part_of[row]] += counts[row].sum()
     for row in order:
@@ -86,6 +86,23 @@ def assign(
         got_size[part_of[row]] += counts[row].sum()
     position = {g: i for i, g in enumerate(table.index)}
     return np.array([names[part_of[position[g]]] for g in groups])
+
+
+def _bound_groups(
+    order: NDArray[np.int64], groups: NDArray[np.int64], use: NDArray[np.str_] | None, names: list[str]
+) -> dict[int, int]:
+    """Return row of the group table -> part, for the groups whose part was given."""
+    bound: dict[int, int] = {}
+    for group, wanted in zip(groups, use if use is not None else [], strict=use is not None):
+        if not wanted:
+            continue
+        row, part = int(np.searchsorted(order, group)), names.index(wanted)
+        if bound.setdefault(row, part) != part:
+            raise DataError(
+                "photographs of one group are wanted in train and in test (column use). Groups are tied by "
+                "specimen_id, submission_id and near-duplicates."
+            )
+    return bound
 
 
 def _dealing_order(counts: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.intp]:
