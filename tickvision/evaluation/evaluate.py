@@ -261,6 +261,7 @@ def _lookalike_errors(test: Specimens, cells: Floats, policy: Policy, taxonomy: 
     said, _ = policy.answers(cells, taxonomy, 0)
     errors = [(answers[t], answers[s]) for t, s in zip(truth, said, strict=True) if t >= 0 and t != s]
     inside = sum(_are_lookalikes(a, b) for a, b in errors)
+    grown = sum(_is_nymph_against_female(a, b) for a, b in errors)
     worst: dict[tuple[str, str], int] = {}
     for a, b in errors:
         worst[(str(a), str(b))] = worst.get((str(a), str(b)), 0) + 1
@@ -268,6 +269,7 @@ def _lookalike_errors(test: Specimens, cells: Floats, policy: Policy, taxonomy: 
     return {
         "errors": len(errors),
         "inside_pairs": inside,
+        "nymph_against_female": grown,
         "worst": [{"truth": a, "named": b, "count": count} for (a, b), count in ranked],
     }
 
@@ -285,6 +287,12 @@ def _are_lookalikes(a: Answer, b: Answer) -> bool:
         if any(_fits(a, x) and _fits(b, y) for x, y in (pair, pair[::-1])):
             return True
     return False
+
+
+def _is_nymph_against_female(a: Answer, b: Answer) -> bool:
+    """True if a nymph and a female of one name were mixed up: alike but for size and the porose areas (PW585)."""
+    stages = {(x.life_stage, x.sex) for x in (a, b)}
+    return a.scientific_name == b.scientific_name and stages == {("nymph", ""), ("adult", "female")}
 
 
 def _fits(answer: Answer, listed: str) -> bool:
