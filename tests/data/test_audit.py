@@ -1,31 +1,59 @@
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from conftest import scene
+from PIL import Image
 
 from tickvision.data import duplicates, pictures, shortcuts
 from tickvision.errors import ImageError
 from tickvision.images.prepare import Prepare
 
 
-def test_near_hashes_are_those_that_a_comparison_of_all_pairs_finds() -> None:
+def test_close_hashes_are_those_that_a_comparison_of_all_pairs_finds() -> None:
     rng = np.random.default_rng(0)
     hashes = rng.integers(0, 2**63, 300).astype(np.uint64)
-    for i in range(40):  # plant hashes that differ in 1 to 7 bits
-        flips = rng.choice(64, rng.integers(1, 8), replace=False)
+    for i in range(40):  # plant hashes that differ in 1 to 5 bits, which always agree in one of six bands
+        flips = rng.choice(64, rng.integers(1, 6), replace=False)
         hashes[i + 200] = hashes[i] ^ np.uint64(sum(1 << int(b) for b in flips))
-    found = set(duplicates.near(hashes, np.ones(300, bool)))
+    found = {tuple(pair) for pair in duplicates.close_hashes(hashes, hashes, 5)}
     distance = np.bitwise_count(hashes[:, None] ^ hashes[None, :])
-    assert found == {(i, j) for i, j in zip(*np.nonzero(distance <= duplicates.NEAR_BITS), strict=True) if i < j}
+    assert found == set(zip(*np.nonzero(distance <= 5), strict=True))
+    assert len(found) >= 300 + 80
+
+
+def specimen_like(seed: int) -> Image.Image:
+    rng = np.random.default_rng(seed)
+    return Image.fromarray(rng.integers(0, 255, (7, 7, 3), np.uint8)).resize((160, 160), Image.Resampling.BICUBIC)
+
+
+def test_a_picture_saved_again_resized_turned_or_brightened_is_found_and_no_other() -> None:
+    first = specimen_like(0)
+    buffer = io.BytesIO()
+    first.save(buffer, "JPEG", quality=45)
+    copies = [
+        Image.open(buffer).convert("RGB"), first.resize((90, 90)).resize((160, 160)),
+        first.transpose(Image.Transpose.ROTATE_90), first.point(lambda v: int(min(255, v * 1.12))),
+    ]  # fmt: skip
+    squares = np.stack([np.asarray(p) for p in (first, *copies, *(specimen_like(k) for k in range(1, 20)))])
+    pairs = duplicates.near(squares, np.ones(len(squares), bool))
+    assert {(0, k) for k in range(1, 5)} <= set(pairs)
+    assert all(a < 5 and b < 5 for a, b in pairs)
+
+
+def test_plain_backgrounds_are_not_one_picture() -> None:
+    rng = np.random.default_rng(0)
+    plain = np.clip(rng.normal(180, 3, (40, 96, 96, 3)), 0, 255).astype(np.uint8)
+    assert duplicates.near(plain, np.ones(40, bool)) == []
 
 
 def test_unreadable_photographs_are_no_duplicates_of_each_other() -> None:
     assert duplicates.exact(np.array(["a", "", "", "a"])) == [(0, 3)]
-    assert duplicates.near(np.zeros(3, np.uint64), np.array([True, False, False])) == []
+    assert duplicates.near(np.zeros((3, 64, 64, 3), np.uint8), np.array([True, False, False])) == []
 
 
 def test_the_probe_finds_a_background_that_gives_the_label_away_and_no_other() -> None:

@@ -29,7 +29,8 @@ def audit(
     looks = pictures.looks
     findings = _picture_findings(looks)
     exact = duplicates.exact(looks["sha256"].to_numpy(str))
-    near = [p for p in duplicates.near(looks["dhash"].to_numpy(np.uint64), pictures.readable) if p not in set(exact)]
+    same = set(exact)
+    near = [p for p in duplicates.near(pictures.squares, pictures.readable) if p not in same]
     ids = frame["photo_id"].to_numpy(str)
     findings += _pair_findings(frame, exact, "exact_duplicate") + _pair_findings(frame, near, "near_duplicate")
     taxon_masks, state_masks = label_masks(frame, taxonomy)
