@@ -25,8 +25,10 @@ class _Model(BaseModel):
 class DataConfig(_Model):
     """Where photographs and labels are."""
 
-    source: Literal["csv", "folder"] = Field("csv", description="csv: a table of labels; folder: names in the paths")
-    path: Path = Field(description="the CSV file, or the top folder")
+    source: Literal["csv", "folder", "dwca"] = Field(
+        "csv", description="csv: a table of labels; folder: names in the paths; dwca: a Darwin Core archive (.zip too)"
+    )
+    path: Path = Field(description="the CSV file, the top folder, or the archive (zip or folder with meta.xml)")
     photographs: Path | None = Field(
         None, description="folder that file names are relative to; the CSV's own if absent"
     )
@@ -37,6 +39,7 @@ class DataConfig(_Model):
     licences: tuple[str, ...] = Field(
         ("CC0-1.0", "CC-PDM-1.0", "CC-BY"), description="SPDX ids or families that may train; 'any' for own photographs"
     )
+    near_duplicates: bool = Field(True, description="look for one picture under two names; off for tiny plain pictures")
 
 
 class TaxonomyConfig(_Model):
@@ -106,6 +109,9 @@ class DecideConfig(_Model):
     min_confidence: float | None = Field(None, gt=0, lt=1, description="plain threshold by hand: no promise")
     shortlist_miss: Share = Field(0.1, description="share of shortlists that may miss the true name")
     novelty_loss: Share = Field(0.05, description="share of good specimens one accepts to refer as novel")
+    rung_max_error: dict[str, Share] = Field({}, description="rung = its own target, e.g. genus = 0.02")
+    costly: tuple[str, ...] = Field((), description="names whose miss costs most, e.g. ['Ixodes']")
+    costly_max_error: Share | None = Field(None, description="of those named as something else, at most this share")
 
 
 class BenchConfig(_Model):

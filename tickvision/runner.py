@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +17,9 @@ from tickvision.progress import Progress
 if TYPE_CHECKING:
     import pandas as pd
 
+    from tickvision.data.labels import Finding
     from tickvision.data.pictures import Pictures
+    from tickvision.data.sources import Record
     from tickvision.domain.taxonomy import Taxonomy
     from tickvision.images.prepare import Prepare
 
@@ -85,10 +87,16 @@ def write_text(path: Path, text: str) -> None:
 
 def import_photographs(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Read the source into manifest.csv and import_findings.csv; return lines for a person."""
-    from tickvision.data import ingest, manifest, sources
+    from tickvision.data import archive, ingest, manifest, sources
 
     data = config.data
-    if data.source == "csv":
+    noted: list[Finding] = []
+    records: Iterable[Record]
+    if data.source == "dwca" or data.path.suffix.lower() == ".zip":
+        work = paths.output / "archive"
+        records, noted = archive.read_archive(data.path, work, data.photographs, data.columns, data.defaults)
+        photographs = data.photographs or data.path.parent
+    elif data.source == "csv":
         records = sources.read_csv(data.path, data.columns, data.defaults)
         photographs = data.photographs or data.path.parent
     else:
@@ -103,6 +111,7 @@ def import_photographs(config: Config, paths: Paths, progress: Progress) -> list
         data.photo_is_specimen,
         str(data.path),
     )
+    findings += noted
     manifest.write(frame, paths.manifest)
     ingest.write_findings(findings, paths.import_findings)
     lines = ingest.summary(frame)
@@ -167,7 +176,9 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
 
     frame, taxonomy = _usable(config, paths)
     pictures = _pictures(config, paths, frame, progress)
-    findings, pairs, summary = audit.audit(frame, pictures, taxonomy, splits.tie_groups(frame))
+    findings, pairs, summary = audit.audit(
+        frame, pictures, taxonomy, splits.tie_groups(frame), config.data.near_duplicates
+    )
     ingest.write_findings(findings, paths.findings)
     with paths.duplicates.open("w", encoding="utf-8", newline="") as handle:
         csv.writer(handle).writerows([("photo_a", "photo_b"), *pairs])
@@ -304,18 +315,9 @@ def calibrate(config: Config, paths: Paths, progress: Progress) -> list[str]:
 
     taxonomy, _ = _classes(paths)
     d = config.decide
-    val, held = (specimens.load(paths.scores, part) for part in ("val", "calibration"))
-    policy, notes = calibration.fit(
-        val,
-        held,
-        taxonomy,
-        d.max_error,
-        d.failure_rate,
-        d.min_confidence,
-        d.shortlist_miss,
-        d.novelty_loss,
-        config.train.logit_adjustment > 0,
-    )
+    terms = calibration.Terms(**d.model_dump())
+    taught, val, held = (specimens.load(paths.scores, part) for part in ("train", "val", "calibration"))
+    policy, notes = calibration.fit(taught, val, held, taxonomy, terms, config.train.logit_adjustment > 0)
     write_text(paths.calibration, json.dumps(policy.to_json(), indent=1))
     lines = [
         f"{len(held):,} calibration specimens; temperatures: taxon {policy.taxon_map.temperature:.2f}, "
@@ -504,6 +506,8 @@ def _mark(stage: str, config: Config, paths: Paths) -> str:
         if path.is_dir():
             state = sorted(f"{p}|{p.stat().st_size}|{p.stat().st_mtime_ns}" for p in path.rglob("*") if p.is_file())
             digest.update("\n".join(state).encode())
+        elif path.suffix.lower() == ".zip" and path.is_file():
+            digest.update(f"{path.stat().st_size}|{path.stat().st_mtime_ns}".encode())  # photographs: too big to read
         elif path.is_file():
             digest.update(path.read_bytes())
     return digest.hexdigest()

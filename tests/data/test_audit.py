@@ -9,7 +9,7 @@ import pytest
 from conftest import scene
 from PIL import Image
 
-from tickvision.data import duplicates, pictures, shortcuts
+from tickvision.data import duplicates, near_hashes, pictures, shortcuts
 from tickvision.errors import ImageError
 from tickvision.images.prepare import Prepare
 
@@ -20,7 +20,7 @@ def test_close_hashes_are_those_that_a_comparison_of_all_pairs_finds() -> None:
     for i in range(40):  # plant hashes that differ in 1 to 5 bits, which always agree in one of six bands
         flips = rng.choice(64, rng.integers(1, 6), replace=False)
         hashes[i + 200] = hashes[i] ^ np.uint64(sum(1 << int(b) for b in flips))
-    found = {tuple(pair) for pair in duplicates.close_hashes(hashes, hashes, 5)}
+    found = {tuple(pair) for pair in near_hashes.close_hashes(hashes, hashes, 5)}
     distance = np.bitwise_count(hashes[:, None] ^ hashes[None, :])
     assert found == set(zip(*np.nonzero(distance <= 5), strict=True))
     assert len(found) >= 300 + 80

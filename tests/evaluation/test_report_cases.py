@@ -60,7 +60,7 @@ def make(
     ]
     frame = change(pd.concat([f for _, f in made], ignore_index=True))
     val, calibration, test = (s for s, _ in made)
-    policy, _ = calibrate.fit(val, calibration, taxonomy, 0.05, 0.05, min_confidence, 0.1, 0.05, False)
+    policy, _ = calibrate.fit(val, val, calibration, taxonomy, calibrate.Terms(0.05, 0.05, min_confidence), False)
     part_of = {p: s for s, (_, f) in zip(("train", "calibration", "test"), made, strict=True) for p in f["photo_id"]}
     findings = [{"finding": "near_duplicate", "severity": "warning"}] * 3
     history = [

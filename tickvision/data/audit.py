@@ -20,17 +20,18 @@ CLIPPED_SHARE = 0.6
 
 
 def audit(
-    frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, group: NDArray[np.int64]
+    frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, group: NDArray[np.int64], near_duplicates: bool = True
 ) -> tuple[list[Finding], list[tuple[str, str]], dict[str, Any]]:
     """Return (findings, near- and exact-duplicate pairs of photo_ids, summary with the shortcut probe).
 
-    frame, pictures, group: the usable rows of the manifest, one row each.
+    frame, pictures, group: the usable rows of the manifest, one row each. near_duplicates: look for them at all.
     """
     looks = pictures.looks
     findings = _picture_findings(looks)
     exact = duplicates.exact(looks["sha256"].to_numpy(str))
     same = set(exact)
-    near = [p for p in duplicates.near(pictures.squares, pictures.readable) if p not in same]
+    found = duplicates.near(pictures.squares, pictures.readable) if near_duplicates else []
+    near = [p for p in found if p not in same]
     ids = frame["photo_id"].to_numpy(str)
     findings += _pair_findings(frame, exact, "exact_duplicate") + _pair_findings(frame, near, "near_duplicate")
     taxon_masks, state_masks = label_masks(frame, taxonomy)

@@ -84,7 +84,9 @@ def _row(
     if photo_id in seen:
         faults.append(("duplicate_id", "error", f"photo_id '{photo_id}' stands twice; the first row is kept"))
     seen.add(photo_id)
-    if not fields["file"] or not path.is_file():
+    if fields.get("fault"):
+        faults.append(("missing", "error", fields["fault"]))
+    elif not fields["file"] or not path.is_file():
         faults.append(("missing", "error", f"photograph '{fields['file']}' is not in {photographs}"))
     status, reason = _worst(faults)
     row = dict.fromkeys(COLUMNS, "") | {f"x_{k}": v for k, v in record.others.items()}

@@ -29,7 +29,7 @@ def read_label(record: dict[str, str], kind: str, non_target: str) -> tuple[dict
     """
     written = {key: record.get(key, "") for key in ("scientific_name", "life_stage", "sex", "feeding", "view")}
     label = {
-        "verbatim_name": written["scientific_name"],
+        "verbatim_name": record.get("verbatim_name") or written["scientific_name"],
         "verbatim_stage": written["life_stage"],
         "verbatim_sex": written["sex"],
         "qualifier": "",

@@ -93,6 +93,8 @@ def resolve(text: str) -> Name:
     written = clean(text)
     if is_unknown(written):
         return Name("", "")
+    if "?" in written:
+        return _doubted(resolve(written.replace("?", " ")))
     words = written.replace("_", " ").split()
     qualified = _qualified(words)
     if qualified is not None:
@@ -106,6 +108,14 @@ def resolve(text: str) -> Name:
             accepted, reason = _synonyms()[candidate.lower()]
             return Name(accepted, "species", reason=reason)
     return _abbreviated(words) or Name("", "", fault=_unknown(written))
+
+
+def _doubted(name: Name) -> Name:
+    """Return the genus where a question mark stood behind a species (open nomenclature, Sigovini et al. 2016)."""
+    if name.rank != "species":
+        return name
+    reason = "'?' is doubt about the species: lowered to the genus"
+    return Name(species()[name.scientific_name], "genus", qualifier="?", reason=reason)
 
 
 def _abbreviated(words: list[str]) -> Name | None:

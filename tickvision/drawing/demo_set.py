@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from tickvision.drawing.archive import write_archive
 from tickvision.drawing.faults import altered, bench_label, conflicting_label, corrupted, file_faults
 from tickvision.drawing.files import encode_jpeg, write_bytes
 from tickvision.drawing.records import LABEL_COLUMNS, TRUTH_COLUMNS, label_row, truth_row, write_table
@@ -29,6 +30,7 @@ photographs/   one folder for each submission
 labels.csv     what the bench knows, with planted faults: wrong, missing and contradicting labels, duplicates,
                broken and missing files, unclear licences. Most faults stand in older records, which the column
                `use` keeps for training; the rest the bench's identifier has named in full
+larkmoor.zip   the same records as a Darwin Core archive (occurrences with Audiovisual Core), photographs beside it
 truth.csv      what is truly drawn in each picture, and every planted fault
 
 The licences in labels.csv belong to the scenario: they let the program practise sorting them. The drawings
@@ -82,6 +84,7 @@ def write_demo_set(
         if progress is not None:
             progress(done, specimens)
     write_table(folder / "labels.csv", LABEL_COLUMNS, labels)
+    write_archive(folder, labels)
     write_table(folder / "truth.csv", TRUTH_COLUMNS, truths)
     note = READ_ME.format(seed=seed, specimens=specimens, photos=len(labels), size_px=size_px)
     write_bytes(folder / "READ_ME.txt", note.encode("utf-8"))

@@ -28,6 +28,7 @@ __all__ = [
     "Certificate",
     "ClassView",
     "CostlyMisses",
+    "Guard",
     "Shortlist",
     "certify",
     "certify_classes",
@@ -99,8 +100,36 @@ class _Walk(NamedTuple):
     stopped_at: float
 
 
-def _walk(confidence: Floats, correct: Bools, max_error: float, failure_rate: float) -> _Walk:
-    """Walk the tie groups from the start rank on; n >= 1."""
+class Guard(NamedTuple):
+    """A second promise on the same threshold: of the exposed answers at most max_missed are missed. Both (N,) bool.
+
+    For costly misses: exposed = something unlisted is named, missed = the specimen is truly listed.
+    """
+
+    exposed: Bools
+    missed: Bools
+    max_missed: float
+
+
+def _guard_fails(confidence: Floats, guard: Guard, cuts: Floats, failure_rate: float) -> Bools:
+    """Return for each cut whether the guard's own p-value is above failure_rate."""
+    from scipy.special import bdtr
+
+    order = np.argsort(-confidence, kind="stable")
+    accepted = np.searchsorted(-confidence[order], -cuts, side="right")
+    exposed = np.cumsum(guard.exposed[order])[accepted - 1]
+    missed = np.cumsum((guard.exposed & guard.missed)[order])[accepted - 1]
+    fails = (bdtr(missed, np.maximum(exposed, 1), guard.max_missed) > failure_rate) | (exposed == 0)
+    return np.asarray(fails, dtype=np.bool_)
+
+
+def _walk(
+    confidence: Floats, correct: Bools, max_error: float, failure_rate: float, guard: Guard | None = None
+) -> _Walk:
+    """Walk the tie groups from the start rank on; n >= 1.
+
+    With a guard a cut passes if both p-values do (intersection-union, Berger 1982): no failure rate is spent twice.
+    """
     from scipy.special import bdtr
 
     n = len(confidence)
@@ -113,6 +142,9 @@ def _walk(confidence: Floats, correct: Bools, max_error: float, failure_rate: fl
     # While no error is added the p-value only falls, so only the start and cuts with a new error can fail.
     new = np.flatnonzero(np.r_[True, errors[1:] != errors[:-1]])
     failed = new[bdtr(errors[new], accepted[new], max_error) > failure_rate]
+    if guard is not None:
+        unsafe = np.flatnonzero(_guard_fails(confidence, guard, curve.confidence[first:], failure_rate))
+        failed = np.union1d(failed, unsafe)
     stop = int(failed[0]) if len(failed) else len(accepted)
     stopped_at = float(curve.confidence[first + stop]) if len(failed) else float("nan")
     if stop == 0:
@@ -225,13 +257,19 @@ def certify_classes(
 
 
 def certify_ladder(
-    confidence: ArrayLike, correct: ArrayLike, available: ArrayLike, max_error: ArrayLike, failure_rate: float
+    confidence: ArrayLike,
+    correct: ArrayLike,
+    available: ArrayLike,
+    max_error: ArrayLike,
+    failure_rate: float,
+    guards: Sequence[Guard | None] | None = None,
 ) -> list[Certificate]:
     """Return one certificate per rung, from the most to the least specific, each on what the rungs above left.
 
     confidence, correct, available: (N, R), rows = specimens. correct is False where the label leaves the rung open.
     available is False where the rung offers no answer for the specimen (a cap, no sex). max_error: (R,) or one number.
     failure_rate: in total, shared equally by the rungs offered to at least one specimen; the first that answers stops.
+    guards: per rung a second promise that its threshold must keep as well, None = no guard.
     The tie group that stopped a walk is left out below: its label has been looked at, while labels below the stop have
     not (the stop is a stopping time): they remain a fair sample.
     Where a rung is refused all rows go on; with nested rungs (wrong at genus is wrong at species) a refusal makes a
@@ -256,7 +294,9 @@ def certify_ladder(
         if not rows.any():
             certificates.append(_no_specimens(float(target), each))
             continue
-        walk = _walk(scores[rows, r], right[rows, r], float(target), each)
+        guard = guards[r] if guards is not None else None
+        held = None if guard is None else Guard(guard.exposed[rows], guard.missed[rows], guard.max_missed)
+        walk = _walk(scores[rows, r], right[rows, r], float(target), each, held)
         certificates.append(walk.certificate)
         if walk.certificate.threshold is not None:
             left &= ~(rows & ((scores[:, r] >= walk.certificate.threshold) | (scores[:, r] == walk.stopped_at)))

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
 import numpy as np
 from numpy.typing import NDArray
 
 from tickvision.domain.taxonomy import Taxonomy
-from tickvision.errors import CalibrationError
-from tickvision.evaluation.abstention import certify_ladder
+from tickvision.errors import CalibrationError, did_you_mean
+from tickvision.evaluation.abstention import Guard, certify_ladder
 from tickvision.evaluation.calibration import fit_head, fit_joint
-from tickvision.evaluation.novelty import novelty_limit
-from tickvision.evaluation.policy import Policy, Rung, answer_parts, novelty_scores
+from tickvision.evaluation.novelty import VIM_MIN_PHOTOS, Vim, fit_vim, novelty_limit
+from tickvision.evaluation.policy import Policy, Rung, answer_parts
 from tickvision.evaluation.probabilities import HeadMap, JointMap
 from tickvision.evaluation.quality_gate import fit_quality_limit
 from tickvision.evaluation.shortlist import fit_shortlist
@@ -19,27 +22,48 @@ from tickvision.evaluation.specimens import Specimens, is_right, settled, true_a
 ADVISED_SPECIMENS = 500
 
 
+@dataclass(frozen=True)
+class Terms:
+    """What the bench lead asks for; the config's [decide] section.
+
+    rung_max_error: rung -> its own target, instead of max_error. costly: names (of any rank) whose miss costs most.
+    costly_max_error: largest share of truly costly specimens among those named as something else; None = only counted.
+    """
+
+    max_error: float
+    failure_rate: float
+    min_confidence: float | None = None
+    shortlist_miss: float = 0.1
+    novelty_loss: float = 0.05
+    rung_max_error: Mapping[str, float] = field(default_factory=dict)
+    costly: tuple[str, ...] = ()
+    costly_max_error: float | None = None
+
+
 def fit(
-    val: Specimens,
-    calibration: Specimens,
-    taxonomy: Taxonomy,
-    max_error: float,
-    failure_rate: float,
-    min_confidence: float | None,
-    shortlist_miss: float,
-    novelty_loss: float,
-    balanced_training: bool,
+    train: Specimens, val: Specimens, calibration: Specimens, taxonomy: Taxonomy, terms: Terms, balanced_training: bool
 ) -> tuple[Policy, list[str]]:
     """Return (policy, notes for the reader). A set too small for a part of it leaves that part out and says so.
 
     A calibration part without specimens is no error: nothing is promised and every case is referred, unless
-    min_confidence is set by hand.
+    min_confidence is set by hand. Raises CalibrationError if a rung or a costly name is not of this taxonomy.
     """
+    _check_terms(terms, taxonomy)
     notes: list[str] = []
     taxon_map, state_map = fit_maps(val, balanced_training, notes)
     rungs = tuple(Rung(name, None, None) for name in taxonomy.rungs())
     draft = Policy(
-        taxon_map, state_map, rungs, None, None, None, min_confidence, max_error, failure_rate, len(calibration)
+        taxon_map,
+        state_map,
+        rungs,
+        None,
+        None,
+        None,
+        terms.min_confidence,
+        terms.max_error,
+        terms.failure_rate,
+        len(calibration),
+        _fit_vim(train),
     )
     joints = [_fit_rung(draft, val, taxonomy, r, notes) for r in range(len(rungs))]
     draft = _replace(draft, rungs=tuple(Rung(r.name, j, None) for r, j in zip(rungs, joints, strict=True)))
@@ -48,14 +72,36 @@ def fit(
         return draft, notes
     draft = _replace(
         draft,
-        novelty_limit=_novelty(calibration, taxonomy, novelty_loss, notes),
+        novelty_limit=_novelty(draft, calibration, taxonomy, terms.novelty_loss, notes),
         sharpness_limit=_sharpness(draft, val, taxonomy),
     )
-    draft = _replace(draft, rungs=_certify(draft, calibration, taxonomy))
-    draft = _replace(draft, shortlist=_shortlist(draft, calibration, taxonomy, shortlist_miss, notes))
+    draft = _replace(draft, rungs=_certify(draft, calibration, taxonomy, terms))
+    draft = _replace(draft, shortlist=_shortlist(draft, calibration, taxonomy, terms.shortlist_miss, notes))
     if len(calibration) < ADVISED_SPECIMENS:
         notes.append(f"{len(calibration)} calibration specimens; at least {ADVISED_SPECIMENS} are advised")
     return draft, notes
+
+
+def _check_terms(terms: Terms, taxonomy: Taxonomy) -> None:
+    for rung in terms.rung_max_error:
+        if rung not in taxonomy.rungs():
+            hint = did_you_mean(rung, taxonomy.rungs())
+            raise CalibrationError(
+                f"decide.rung_max_error: '{rung}' is no rung of this taxonomy.{hint} "
+                f"Rungs: {', '.join(taxonomy.rungs())}"
+            )
+    for name in terms.costly:
+        taxonomy.taxon_mask(name)
+
+
+def _fit_vim(train: Specimens) -> Vim | None:
+    """Return ViM from VIM_MIN_PHOTOS training specimens on; None, that is the energy, below or where it has no grip."""
+    if len(train) < VIM_MIN_PHOTOS:
+        return None
+    try:
+        return fit_vim(train.embedding, train.taxon)
+    except CalibrationError:
+        return None
 
 
 def _replace(policy: Policy, **changes: object) -> Policy:
@@ -105,13 +151,13 @@ def _settled_at(specimens: Specimens, claims: NDArray[np.bool_]) -> NDArray[np.b
     return true_answers(specimens, claims) >= 0
 
 
-def _novelty(calibration: Specimens, taxonomy: Taxonomy, loss: float, notes: list[str]) -> float | None:
+def _novelty(draft: Policy, calibration: Specimens, taxonomy: Taxonomy, loss: float, notes: list[str]) -> float | None:
     good = np.ones(len(calibration), bool)
     if taxonomy.non_target:
         good = ~(settled(calibration.taxon_mask) == taxonomy.taxa.index(taxonomy.non_target))
     if not good.any():
         return None
-    limit = novelty_limit(novelty_scores(calibration.taxon[good]), loss)
+    limit = novelty_limit(draft.strangeness(calibration.taxon[good], calibration.embedding[good]), loss)
     if np.isinf(limit):
         notes.append("too few calibration specimens for a novelty limit: no specimen is referred as novel")
         return None
@@ -129,22 +175,44 @@ def _sharpness(policy: Policy, val: Specimens, taxonomy: Taxonomy) -> float | No
     return fit_quality_limit("sharpness", val.sharpness[known], is_right(val, claims, said)[known]).limit
 
 
-def _certify(policy: Policy, calibration: Specimens, taxonomy: Taxonomy) -> tuple[Rung, ...]:
+def _certify(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, terms: Terms) -> tuple[Rung, ...]:
     """Certify the rungs on the specimens that pass the gates; a label that leaves a rung open counts as wrong there."""
     cells = policy.cells(calibration.taxon, calibration.state)
+    passing = policy.passes_gates(calibration.taxon, calibration.sharpness, calibration.embedding)
+    if not passing.any():
+        return policy.rungs
     confidence, correct = np.zeros((2, len(calibration), len(policy.rungs)))
+    guards: list[Guard | None] = []
     for r, rung in enumerate(policy.rungs):
         _, _, claims = taxonomy.rung_answers(rung.name)
         said, confidence[:, r] = policy.answers(cells, taxonomy, r)
         correct[:, r] = is_right(calibration, claims, said)
-    passing = policy.passes_gates(calibration.taxon, calibration.sharpness)
-    if not passing.any():
-        return policy.rungs
-    available = np.ones((int(passing.sum()), len(policy.rungs)), bool)
+        guards.append(_guard(calibration, claims[said], taxonomy, terms, passing))
     certificates = certify_ladder(
-        confidence[passing], correct[passing].astype(bool), available, policy.max_error, policy.failure_rate
+        confidence[passing],
+        correct[passing].astype(bool),
+        np.ones((int(passing.sum()), len(policy.rungs)), bool),
+        [terms.rung_max_error.get(r.name, terms.max_error) for r in policy.rungs],
+        terms.failure_rate,
+        guards,
     )
     return tuple(Rung(r.name, r.joint, c) for r, c in zip(policy.rungs, certificates, strict=True))
+
+
+def _guard(
+    calibration: Specimens, claimed: NDArray[np.bool_], taxonomy: Taxonomy, terms: Terms, rows: NDArray[np.bool_]
+) -> Guard | None:
+    """Return the second promise on costly misses, or None if none is asked for.
+
+    A label that leaves open whether the specimen is costly counts as costly: nothing shows that it is not.
+    """
+    if not terms.costly or terms.costly_max_error is None:
+        return None
+    costly = np.any([taxonomy.taxon_mask(name) for name in terms.costly], axis=0)
+    cells = np.repeat(costly, len(taxonomy.states))
+    names_other = ~(claimed & cells).any(1)
+    may_be_costly = (calibration.taxon_mask & costly).any(1)
+    return Guard(names_other[rows], may_be_costly[rows], terms.costly_max_error)
 
 
 def _shortlist(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, miss: float, notes: list[str]):  # type: ignore[no-untyped-def]

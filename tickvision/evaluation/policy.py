@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from tickvision.domain.taxonomy import Answer, Taxonomy
 from tickvision.errors import CalibrationError
+from tickvision.evaluation.novelty import Vim
 from tickvision.evaluation.probabilities import HeadMap, JointMap
 from tickvision.evaluation.promises import Certificate
 from tickvision.evaluation.shortlist import Shortlist
@@ -63,6 +64,7 @@ class Policy:
     max_error: float
     failure_rate: float
     calibration_specimens: int
+    vim: Vim | None = None
 
     def cells(self, taxon: Floats, state: Floats) -> Floats:
         """Return calibrated cell probabilities (N, K) of logits taxon (N, T) and state (N, T, S)."""
@@ -81,10 +83,17 @@ class Policy:
         parts = answer_parts(cells, taxonomy, [answers[i] for i in said], claims[said])
         return said, (np.nanprod(parts, axis=1) if joint is None else joint.apply(parts))
 
-    def decide(self, taxon: Floats, state: Floats, taxonomy: Taxonomy, sharpness: Floats | None = None) -> list[Choice]:
-        """Return one choice per specimen; logits are means over its photographs, sharpness of its sharpest one."""
+    def decide(
+        self,
+        taxon: Floats,
+        state: Floats,
+        taxonomy: Taxonomy,
+        sharpness: Floats | None = None,
+        embedding: Floats | None = None,
+    ) -> list[Choice]:
+        """Return one choice per specimen: logits and embedding are means over its photographs, sharpness the best."""
         cells = self.cells(taxon, state)
-        strange = novelty_scores(taxon)
+        strange = self.strangeness(taxon, embedding)
         given = [self.answers(cells, taxonomy, r) for r in range(len(self.rungs))]
         labels = [taxonomy.rung_answers(r.name)[0] for r in self.rungs]
         finest = self._finest_probs(cells, taxonomy)
@@ -133,9 +142,21 @@ class Policy:
             return BLURRED
         return NOVEL if self.novelty_limit is not None and novelty > self.novelty_limit else ""
 
-    def passes_gates(self, taxon: Floats, sharpness: Floats) -> NDArray[np.bool_]:
+    def strangeness(self, taxon: Floats, embedding: Floats | None) -> Floats:
+        """Return the novelty score (N,), high = strange: ViM where it was fitted, else the energy.
+
+        Raises CalibrationError if ViM needs the embedding and there is none.
+        """
+        if self.vim is None:
+            return novelty_scores(taxon)
+        if embedding is None:
+            raise CalibrationError("the novelty score of this model needs the embedding beside the logits.")
+        return self.vim.score(embedding, taxon)
+
+    def passes_gates(self, taxon: Floats, sharpness: Floats, embedding: Floats | None) -> NDArray[np.bool_]:
         """Return (N,) bool: neither novel nor unusable, so that the ladder decides."""
-        return np.array([not self._gate(n, s) for n, s in zip(novelty_scores(taxon), sharpness, strict=True)], bool)
+        strange = self.strangeness(taxon, embedding)
+        return np.array([not self._gate(n, s) for n, s in zip(strange, sharpness, strict=True)], bool)
 
     def _finest_probs(self, cells: Floats, taxonomy: Taxonomy) -> Floats:
         answers, of_cell, _ = taxonomy.rung_answers(self.rungs[0].name)
@@ -164,6 +185,7 @@ class Policy:
             "max_error": self.max_error,
             "failure_rate": self.failure_rate,
             "calibration_specimens": self.calibration_specimens,
+            "vim": self.vim.to_dict() if self.vim else None,
         }
 
     @classmethod
@@ -192,6 +214,7 @@ class Policy:
             form["max_error"],
             form["failure_rate"],
             form["calibration_specimens"],
+            Vim.from_dict(form["vim"]) if form.get("vim") else None,
         )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tickvision.domain.taxonomy import Answer, Taxonomy
-from tickvision.evaluation.calibrate import _certify
+from tickvision.evaluation.calibrate import Terms, _certify
 from tickvision.evaluation.intervals import clopper_pearson, wilson
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_judged import REFERRED, Judged
@@ -113,7 +113,12 @@ def what_if(test: Specimens, calibration: Specimens, policy: Policy, taxonomy: T
     for target in TARGETS:
         changes = {"max_error": target, "failure_rate": policy.failure_rate / len(TARGETS), "min_confidence": None}
         asked = Policy(**{**vars(policy), **changes})
-        asked = Policy(**{**vars(asked), "rungs": _certify(asked, calibration, taxonomy)})
+        asked = Policy(
+            **{
+                **vars(asked),
+                "rungs": _certify(asked, calibration, taxonomy, Terms(target, policy.failure_rate / len(TARGETS))),
+            }
+        )
         rung, _, wrong = ladder(test, asked, taxonomy)
         named = rung != REFERRED
         n, k = int(named.sum()), int(wrong.sum())
@@ -145,7 +150,7 @@ def ladder(
     cells = policy.cells(test.taxon, test.state)
     rung = np.full(len(test), REFERRED, dtype=np.int64)
     right, wrong = np.zeros((2, len(test)), bool)
-    free = policy.passes_gates(test.taxon, test.sharpness)
+    free = policy.passes_gates(test.taxon, test.sharpness, test.embedding)
     for r, step in enumerate(policy.rungs):
         limit = policy.threshold(r)
         if limit is None:
