@@ -123,29 +123,68 @@ def compare(
 
 @app.command()
 def predict(
-    package: Annotated[Path, typer.Argument(help="a model package folder")],
+    package: Annotated[Path, typer.Argument(help="a model package: a folder, or a .zip of it")],
     photographs: Annotated[
-        list[str] | None, typer.Argument(help="files, folders or patterns such as 'day/*.jpg'")
+        list[str] | None,
+        typer.Argument(help="files, folders, patterns such as 'day/*.jpg', zip archives, URLs; - reads names on stdin"),
     ] = None,
-    table: Annotated[Path | None, typer.Option("--list", help="CSV with columns file and specimen_id")] = None,
+    table: Annotated[
+        Path | None,
+        typer.Option("--list", help="CSV with columns file and specimen_id; optional region and removed_at"),
+    ] = None,
     group_by: Annotated[
-        str, typer.Option("--group-by", help="photo: each its own specimen; folder: one specimen a folder")
+        str, typer.Option("--group-by", help="photo, folder, or a pattern such as '(.+)-[0-9]+.jpg'")
     ] = "photo",
-    form: Annotated[str, typer.Option("--format", help="table, csv or jsonl")] = "table",
+    removed_at: Annotated[
+        str, typer.Option("--removed-at", help="when the tick was taken off, e.g. 2026-05-03T18:30")
+    ] = "",
+    form: Annotated[
+        str,
+        typer.Option("--format", help="table, csv, jsonl, dwc (Darwin Core CSV), dwca (its archive) or html (gallery)"),
+    ] = "table",
     output: Annotated[Path | None, typer.Option("--output", "-o", help="write here instead of stdout")] = None,
+    resume: Annotated[bool, typer.Option("--resume", help="go on with a file of JSON lines")] = False,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="replace a file of JSON lines that is there")] = False,
+    shard: Annotated[str, typer.Option("--shard", metavar="I/N", help="only the i-th of n parts of the list")] = "",
+    merge: Annotated[bool, typer.Option("--merge", help="put files of JSON lines (the parts) together")] = False,
+    explain: Annotated[
+        Path | None, typer.Option("--explain", metavar="FOLDER", help="also draw where the model looked")
+    ] = None,
+    threads: Annotated[int, typer.Option("--threads", min=0, help="cores to use; 0 = all")] = 0,
+    serve: Annotated[bool, typer.Option("--serve", help="answer over HTTP instead; needs tickvision[serve]")] = False,
+    host: Annotated[str, typer.Option("--host", help="for --serve; loopback unless told")] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="for --serve")] = 8077,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
     """Name the specimens in photographs, or refer them to a person and say why."""
-    from tickvision.prediction import predict_to
+    if serve:
+        from tickvision.deployment.server import serve as serve_forever
+
+        serve_forever(package, host, port, threads)
+        return
+    from tickvision.prediction import FORMS, Request, predict_to
 
     form = "jsonl" if as_json else form
-    if form not in ("table", "csv", "jsonl"):
-        raise typer.BadParameter(f"'{form}' is none of table, csv, jsonl", param_hint="--format")
-    if group_by not in ("photo", "folder"):
-        raise typer.BadParameter(f"'{group_by}' is none of photo, folder", param_hint="--group-by")
-    failed = predict_to(package, photographs or [], table, group_by, form, output, quiet)
-    if failed:
+    if form not in FORMS:
+        raise typer.BadParameter(f"'{form}' is none of {', '.join(FORMS)}", param_hint="--format")
+    ask = Request(
+        package,
+        tuple(photographs or ()),
+        table,
+        group_by,
+        removed_at,
+        form,
+        output,
+        resume,
+        overwrite,
+        shard,
+        merge,
+        explain,
+        threads,
+        quiet,
+    )
+    if predict_to(ask):
         raise typer.Exit(SOME_FAILED)
 
 
@@ -181,9 +220,15 @@ def info(
     package: Annotated[
         Path | None, typer.Argument(help="a model package folder; leave out for the installation")
     ] = None,
+    schema: Annotated[bool, typer.Option("--schema", help="the JSON Schema of a decision of predict")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Say what is installed, or what a model package holds and promises."""
+    if schema:
+        from tickvision.deployment.decision import json_schema
+
+        print(json.dumps(json_schema(), indent=1))
+        return
     if package is None:
         result, lines = _installation()
     else:
@@ -237,7 +282,7 @@ def main() -> None:
 
 
 def _missing_module(error: ModuleNotFoundError) -> str:
-    extra = "train"
+    extra = "serve" if error.name in ("starlette", "uvicorn", "python_multipart") else "train"
     return (
         f"tickvision: this command needs the package '{error.name}', which is not installed. "
         f"Run: pip install 'tickvision[{extra}]'"

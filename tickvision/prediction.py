@@ -2,65 +2,222 @@
 
 from __future__ import annotations
 
-import itertools
+import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from tickvision.deployment import outputs
 from tickvision.deployment.decision import Decision, caution_text
 from tickvision.deployment.package import read
-from tickvision.deployment.predict import find_photographs, group, load, read_list
+from tickvision.deployment.predict import Predictor, load
+from tickvision.deployment.records import Done, go_on, merge
+from tickvision.deployment.sources import find_photographs
+from tickvision.deployment.specimens import Specimen, check_grouping, group, parse_shard, parse_time, read_list, shard
 from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
 
+if TYPE_CHECKING:
+    from tickvision.deployment.explain import Explainer
 
-def predict_to(
-    package: Path,
-    photographs: list[str],
-    table: Path | None,
-    group_by: str,
-    form: str,
-    output: Path | None,
-    quiet: bool,
-) -> int:
+FORMS = ("table", "csv", "jsonl", "dwc", "dwca", "html")
+NOTHING_DONE = Done(frozenset(), 0)
+
+
+@dataclass(frozen=True)
+class Request:
+    """What the user asks of predict; the options of the command, one for one."""
+
+    package: Path
+    photographs: tuple[str, ...] = ()
+    table: Path | None = None
+    group_by: str = "photo"
+    removed_at: str = ""
+    form: str = "table"
+    output: Path | None = None
+    resume: bool = False
+    overwrite: bool = False
+    shard: str = ""
+    merge: bool = False
+    explain: Path | None = None
+    threads: int = 0
+    quiet: bool = False
+
+
+def predict_to(ask: Request) -> int:
     """Predict, write to output or stdout, and return how many photographs could not be used."""
-    specimens = read_list(table) if table is not None else group(find_photographs(photographs), group_by)
-    if not specimens:
-        raise DataError("no photographs: name files, folders or patterns, or give --list TABLE.csv")
-    predictor = load(package)
-    progress = Progress(quiet or (output is None and sys.stdout.isatty()))
-    done = itertools.count(1)
-    failed = 0
-
-    def decisions() -> Iterator[Decision]:
-        nonlocal failed
-        for decision in predictor.stream(specimens):
-            failed += sum(p.status != "ok" for p in decision.photographs)
-            progress.tick("predicting specimens", next(done), len(specimens), failed)
-            yield decision
-
-    with ExitStack() as stack:
-        handle: TextIO = sys.stdout if output is None else stack.enter_context(_open(output))
-        if form == "jsonl":
-            outputs.write_json_lines(decisions(), handle)
-        elif form == "csv":
-            outputs.write_csv(decisions(), handle)
+    _check(ask)
+    failures = _Failures()
+    try:
+        if ask.merge:
+            model = read(ask.package).model_id
+            _write(ask, failures.counted(merge([Path(p) for p in ask.photographs], model)), None)
         else:
-            handle.write(outputs.table(list(decisions())))
-    if failed:
+            _predict(ask, failures)
+    except BrokenPipeError:  # the reader at the other end (head) has what it wanted; nothing is wrong
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        if ask.form == "jsonl" and ask.output is not None:
+            print(f"tickvision: to go on, add --resume (with --output {ask.output}).", file=sys.stderr)
+        raise
+    if failures.photographs:
         print(
-            f"tickvision: {failed} photographs could not be used; each is in the output with its reason.",
+            f"tickvision: {failures.photographs} photographs could not be used; each is in the output with its reason.",
             file=sys.stderr,
         )
-    return failed
+    return failures.photographs
 
 
-def _open(output: Path) -> TextIO:
+def _predict(ask: Request, failures: _Failures) -> None:
+    specimens = _specimens(ask)
+    predictor = load(ask.package, ask.threads)
+    explainer = _explainer(ask, predictor)
+    done = go_on(ask.output, predictor.package.model_id) if ask.resume and ask.output else NOTHING_DONE
+    failures.photographs = done.failed
+    left = [s for s in specimens if s.specimen_id not in done.specimens] if done.specimens else specimens
+    progress = Progress(ask.quiet or (ask.output is None and sys.stdout.isatty()))
+    if done.specimens:
+        progress.say(f"{len(specimens) - len(left):,} of {len(specimens):,} specimens are done; going on.")
+
+    def told() -> Iterator[Decision]:
+        for number, decision in enumerate(failures.counted(predictor.stream(left)), 1):
+            progress.tick("predicting specimens", number, len(left), failures.photographs)
+            yield decision
+
+    _write(ask, told(), explainer)
+
+
+@dataclass
+class _Failures:
+    photographs: int = 0
+
+    def counted(self, decisions: Iterable[Decision]) -> Iterator[Decision]:
+        for decision in decisions:
+            self.photographs += sum(p.status != "ok" for p in decision.photographs)
+            yield decision
+
+
+def _check(ask: Request) -> None:
+    check_grouping(ask.group_by)
+    if ask.form == "dwca" and ask.output is None:
+        raise DataError("--format dwca makes an archive: name it with --output FILE.zip")
+    if ask.resume and (ask.form != "jsonl" or ask.output is None):
+        raise DataError("--resume goes with --format jsonl and --output FILE: only JSON lines can be gone on with.")
+    if ask.merge and (ask.explain or ask.resume or ask.shard or ask.table):
+        raise DataError("--merge only puts files of JSON lines together; leave out the other options.")
+    if ask.form == "jsonl" and ask.output is not None and ask.output.exists() and not (ask.resume or ask.overwrite):
+        raise OutputError(
+            f"{ask.output}: is there already. Add --resume to go on with it, or --overwrite to replace it."
+        )
+
+
+def _specimens(ask: Request) -> list[Specimen]:
+    if ask.table is not None:
+        specimens = read_list(ask.table)
+    else:
+        specimens = group(find_photographs(ask.photographs, sys.stdin.buffer), ask.group_by)
+    if not specimens:
+        raise DataError("no photographs: name files, folders, patterns, archives or -, or give --list TABLE.csv")
+    if ask.removed_at:
+        try:
+            removed = parse_time(ask.removed_at).isoformat(timespec="minutes")
+        except ValueError as error:
+            raise DataError(f"--removed-at {error}.") from None
+        specimens = [replace(s, removed_at=s.removed_at or removed) for s in specimens]
+    return shard(specimens, *parse_shard(ask.shard)) if ask.shard else specimens
+
+
+def _explainer(ask: Request, predictor: Predictor) -> Explainer | None:
+    if ask.explain is None:
+        return None
+    from tickvision.deployment.explain import Explainer
+
+    ask.explain.mkdir(parents=True, exist_ok=True)
+    return Explainer(predictor)
+
+
+def _write(ask: Request, decisions: Iterator[Decision], explainer: Explainer | None) -> None:
+    """Write the form; a form that cannot be gone on with goes to a temporary file first, then takes its name."""
+    picture = _drawn_to(ask.explain, explainer)
+    if ask.output is None or ask.form == "jsonl":
+        with ExitStack() as stack:
+            mode = "a" if ask.resume else "w"
+            handle = sys.stdout if ask.output is None else stack.enter_context(_open(ask.output, mode))
+            _write_text(ask.form, decisions, handle, picture)
+            handle.flush()
+        return
+    partial = ask.output.with_name(ask.output.name + ".partial")
     try:
-        return output.open("w", encoding="utf-8", newline="")
+        if ask.form == "dwca":
+            from tickvision.deployment import darwin_core
+
+            darwin_core.write_archive(_drawing(decisions, picture), partial)
+        else:
+            with _open(partial, "w") as handle:
+                _write_text(ask.form, decisions, handle, picture)
+        partial.replace(ask.output)
+    except OSError as error:
+        raise OutputError(f"{ask.output}: cannot be written ({error.strerror}).") from None
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def _write_text(
+    form: str, decisions: Iterator[Decision], handle: TextIO, picture: Callable[[Decision], bytes | None] | None
+) -> None:
+    if form == "html":
+        from tickvision.deployment import gallery
+
+        gallery.write_html(decisions, handle, picture)
+        return
+    decisions = _drawing(decisions, picture)
+    if form == "jsonl":
+        outputs.write_json_lines(decisions, handle)
+    elif form == "csv":
+        outputs.write_csv(decisions, handle)
+    elif form == "dwc":
+        from tickvision.deployment import darwin_core
+
+        darwin_core.write_csv(decisions, handle)
+    else:
+        from datetime import UTC, datetime
+
+        handle.write(outputs.table(list(decisions), now=datetime.now(UTC)))
+
+
+def _drawn_to(folder: Path | None, explainer: Explainer | None) -> Callable[[Decision], bytes | None] | None:
+    """Return a function that draws the map of a decision, keeps it in the folder and returns it."""
+    if folder is None or explainer is None:
+        return None
+    from tickvision.deployment.explain import file_name
+
+    number = 0
+
+    def draw(decision: Decision) -> bytes | None:
+        nonlocal number
+        number += 1
+        jpeg = explainer.picture(decision)
+        if jpeg is not None:
+            (folder / file_name(decision, number)).write_bytes(jpeg)
+        return jpeg
+
+    return draw
+
+
+def _drawing(decisions: Iterable[Decision], picture: Callable[[Decision], bytes | None] | None) -> Iterator[Decision]:
+    for decision in decisions:
+        if picture is not None:
+            picture(decision)
+        yield decision
+
+
+def _open(output: Path, mode: str) -> TextIO:
+    try:
+        return output.open(mode, encoding="utf-8", newline="")  # type: ignore[return-value]
     except OSError as error:
         raise OutputError(f"{output}: cannot be written ({error.strerror}).") from None
 
@@ -70,6 +227,8 @@ def describe(folder: Path) -> tuple[dict[str, object], list[str]]:
     package = read(folder)
     policy = package.policy
     promises = [f"{r.name}: {r.certificate.statement() if r.certificate else 'no promise'}" for r in policy.rungs]
+    if policy.min_confidence is not None:
+        promises = [f"{r.name}: no promise (plain threshold {policy.min_confidence:g})" for r in policy.rungs]
     result: dict[str, object] = {
         "model": package.model_id,
         "bench": package.bench,

@@ -15,7 +15,9 @@ from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
     from tickvision.data.labels import Finding
     from tickvision.data.pictures import Pictures
@@ -87,7 +89,7 @@ def write_text(path: Path, text: str) -> None:
 
 def import_photographs(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Read the source into manifest.csv and import_findings.csv; return lines for a person."""
-    from tickvision.data import archive, ingest, manifest, sources
+    from tickvision.data import archive, credits, ingest, manifest, sources
 
     data = config.data
     noted: list[Finding] = []
@@ -113,6 +115,7 @@ def import_photographs(config: Config, paths: Paths, progress: Progress) -> list
     )
     findings += noted
     manifest.write(frame, paths.manifest)
+    credits.write(manifest.usable(frame), paths.output)
     ingest.write_findings(findings, paths.import_findings)
     lines = ingest.summary(frame)
     worst = [f for f in findings if f.severity == "error"]
@@ -172,13 +175,18 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Decode every photograph and write findings.csv, duplicates.csv and audit.json; return lines for a person."""
     import csv
 
-    from tickvision.data import audit, ingest, splits
+    from tickvision.data import audit, contact_sheet, gps, ingest, mislabels, splits
 
     frame, taxonomy = _usable(config, paths)
     pictures = _pictures(config, paths, frame, progress)
-    findings, pairs, summary = audit.audit(
-        frame, pictures, taxonomy, splits.tie_groups(frame), config.data.near_duplicates
-    )
+    groups = splits.tie_groups(frame)
+    findings, pairs, summary = audit.audit(frame, pictures, taxonomy, groups, config.data.near_duplicates)
+    findings += gps.findings(frame)
+    features = mislabels.read_features((paths.scores, paths.features), pictures.looks["sha256"].to_numpy(str))
+    if features is not None:
+        findings += mislabels.findings(frame, features, taxonomy, groups)
+    place = {p: i for i, p in enumerate(frame["photo_id"])}
+    shown = contact_sheet.write(findings, place, pictures.squares, paths.output / "worst.jpg")
     ingest.write_findings(findings, paths.findings)
     with paths.duplicates.open("w", encoding="utf-8", newline="") as handle:
         csv.writer(handle).writerows([("photo_a", "photo_b"), *pairs])
@@ -188,6 +196,10 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
         counts[finding.finding] = counts.get(finding.finding, 0) + 1
     lines = [f"{len(frame):,} photographs checked, {len(findings):,} findings in {paths.findings}"]
     lines += [f"  {count:,} {name}" for name, count in sorted(counts.items(), key=lambda item: -item[1])]
+    if shown:
+        lines.append(f"  {shown} of the worst are shown in {paths.output / 'worst.jpg'}")
+    if features is None:
+        lines.append("  likely wrong labels are looked for once there are features: run check again after train")
     for head, probe in summary["shortcut_probe"].items():
         if "accuracy" in probe:
             lines.append(
@@ -220,9 +232,36 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     splits.write(frame, groups, strata, parts, paths.splits)
     specimens = frame["specimen_id"].to_numpy(str)
     lines = [f"{len(np.unique(groups)):,} groups dealt:"]
-    return lines + [
+    lines += [
         f"  {p}: {len(np.unique(specimens[parts == p])):,} specimens, {(parts == p).sum():,} photographs"
         for p in splits.PARTS
+    ]
+    return lines + _optimism(paths, frame, groups)
+
+
+def _optimism(paths: Paths, frame: pd.DataFrame, groups: NDArray[np.int64]) -> list[str]:
+    """Return a line on how optimistic a random split would have been, once there are features on file."""
+    import numpy as np
+
+    from tickvision.data import folds, mislabels
+
+    try:
+        with np.load(paths.pictures / "looks.npz", allow_pickle=False) as held:
+            content = dict(zip(held["photo_id"].tolist(), held["sha256"].tolist(), strict=True))
+    except (OSError, ValueError, KeyError):
+        return []
+    sha256 = np.array([content.get(p, "") for p in frame["photo_id"]], dtype=str)
+    features = mislabels.read_features((paths.features,), sha256)
+    if features is None:
+        return []
+    said = frame["scientific_name"].where(frame["taxon_rank"].isin(["species", "none"]), "").to_numpy(str)
+    told = folds.optimism(features, said, groups)
+    if "optimism" not in told:
+        return []
+    return [
+        f"  a linear head on frozen features names {told['random']:.1%} of photographs right on a random split and "
+        f"{told['grouped']:.1%} on a grouped one: a random split would flatter by {told['optimism']:+.1%} "
+        f"(n = {told['n']:,.0f})"
     ]
 
 

@@ -156,7 +156,8 @@ def test_the_verbatim_record_goes_before_the_interpreted_one(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("qualifier", "name", "rank"),
     [("cf. scapularis", "Ixodes", "genus"), ("cf.", "Ixodes", "genus"), ("aff. scapularis", "Ixodes", "genus"),
-     ("?", "Ixodes", "genus"), ("", "Ixodes scapularis", "species"), ("det. from photo", "Ixodes scapularis", "species")],
+     ("?", "Ixodes", "genus"), ("", "Ixodes scapularis", "species"),
+     ("det. from photo", "Ixodes scapularis", "species")],
 )  # fmt: skip
 def test_doubt_in_the_qualifier_lowers_the_label_to_the_genus(
     tmp_path: Path, qualifier: str, name: str, rank: str

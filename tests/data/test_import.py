@@ -44,11 +44,15 @@ def test_a_larva_with_a_sex_is_reported_with_its_line(tmp_path: Path) -> None:
 
 
 def test_every_fault_becomes_a_status_and_nothing_is_dropped(tmp_path: Path) -> None:
-    rows = ["p0.jpg,a,Ixodes scapularris,adult,female,", "p1.jpg,b,Ixodes scapularis,nymf,,", "gone.jpg,c,Ixodes,,,"]
+    rows = [
+        "p0.jpg,a,Ixodes scapulariform,adult,,",
+        "p1.jpg,b,Ixodes scapularis,nymf,,",
+        "gone.jpg,c,Ixodes,,,",
+    ]
     frame, findings = take(write(tmp_path, HEADER + "\n".join(rows) + "\n"))
     assert list(frame["status"]) == ["unknown_name", "unknown_value", "missing"]
     assert "Did you mean 'Ixodes scapularis'?" in findings[0].message
-    assert frame["verbatim_name"].iloc[0] == "Ixodes scapularris"
+    assert frame["verbatim_name"].iloc[0] == "Ixodes scapulariform"
 
 
 def test_the_licence_policy_leaves_photographs_out_and_says_why(tmp_path: Path) -> None:

@@ -33,6 +33,7 @@ def decision(**changes: object) -> Decision:
 
 
 REFERRED = decision(
+    specimen_id="s2",
     state="referred",
     scientific_name="",
     taxon_rank="",

@@ -12,7 +12,8 @@ from conftest import scene
 
 from tickvision.deployment import load
 from tickvision.deployment.package import INDEX, read
-from tickvision.deployment.predict import Specimen, find_photographs, group, read_list
+from tickvision.deployment.sources import find_photographs
+from tickvision.deployment.specimens import Specimen, group, read_list
 from tickvision.domain import cautions
 from tickvision.errors import DataError, PackageError
 from tickvision.evaluation import policy as policies
@@ -144,7 +145,7 @@ def test_files_folders_and_patterns_are_found_once_each_in_order(tmp_path: Path)
         (tmp_path / name).write_bytes(b"x")
     (tmp_path / "deep" / "loop").symlink_to(tmp_path, target_is_directory=True)
     found = find_photographs([str(tmp_path), str(tmp_path / "*.jpg"), str(tmp_path / "gone.jpg")])
-    assert [p.name for p in found] == ["a.png", "b.jpg", "c.jpeg", "gone.jpg"]
+    assert [Path(p).name for p in found] == ["a.png", "b.jpg", "c.jpeg", "gone.jpg"]
     with pytest.raises(DataError, match="no pictures in this folder"):
         (tmp_path / "none").mkdir()
         find_photographs([str(tmp_path / "none")])
@@ -184,8 +185,8 @@ def test_the_engine_gives_one_photo_the_same_logits_alone_and_in_a_batch(package
     predictor = load(package)
     size = predictor.package.prepare.size_px
     squares = np.random.default_rng(0).integers(0, 255, (5, size, size, 3), np.uint8)
-    together = predictor._engine.logits(squares)
+    together = predictor.engine.logits(squares)
     for i in range(5):
-        alone = predictor._engine.logits(squares[i : i + 1])
+        alone = predictor.engine.logits(squares[i : i + 1])
         for a, b in zip(alone, together, strict=True):
             np.testing.assert_allclose(a[0], b[i], atol=1e-4)

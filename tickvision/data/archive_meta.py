@@ -106,7 +106,7 @@ def _number(text: str | None, where: str) -> int:
 
 
 def _sign(element: Element, attribute: str, default: str) -> str:
-    """Return the sign that an attribute means: "\\t" is written with two letters, and XML turns a bare tab to a space."""
+    """Return the sign that an attribute means: "\\t" is two letters in the file, and XML makes a bare tab a space."""
     written = element.get(attribute)
     return default if written is None else _ESCAPES.get(written, written)
 

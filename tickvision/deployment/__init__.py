@@ -5,6 +5,7 @@ decisions = load("larkmoor/run/package").predict(["a.jpg", "b.jpg"])
 """
 
 from tickvision.deployment.decision import Decision
-from tickvision.deployment.predict import Predictor, Specimen, load
+from tickvision.deployment.predict import Predictor, load
+from tickvision.deployment.specimens import Specimen
 
 __all__ = ["Decision", "Predictor", "Specimen", "load"]

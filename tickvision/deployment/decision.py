@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from tickvision.deployment.referral import further_photographs, preventive_care_until
 from tickvision.domain import cautions
-from tickvision.domain.separating import hints
+from tickvision.domain.separating import Hint, hints
 from tickvision.domain.taxonomy import Answer
 from tickvision.evaluation.policy import BLURRED, LOW, NO_PROMISE, NOVEL, Choice, Policy
 
@@ -22,12 +24,16 @@ REASONS = {
 
 @dataclass(frozen=True)
 class Photograph:
-    """One file that was looked at. status: ok, or why it is of no use. in_training: its bytes trained the model."""
+    """One file that was looked at. status: ok, or why it is of no use. in_training: its bytes trained the model.
+
+    region: the part that was looked at (x, y, width, height in fractions), None for the whole picture.
+    """
 
     path: str
     status: str
     reason: str = ""
     in_training: bool = False
+    region: tuple[float, float, float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -46,6 +52,8 @@ class Decision:
     """state: named, named_to_genus, referred or unusable. Name, rank, life_stage and sex are blank unless named.
 
     promise: the certificate in words, or "no promise". look_at: characters that separate the candidates.
+    further_photographs: what to photograph next. removed_at: when the tick was taken off, and preventive_care_until:
+    72 hours later; both "" if not known.
     """
 
     specimen_id: str
@@ -63,10 +71,35 @@ class Decision:
     photographs: tuple[Photograph, ...]
     model: str
     caution: str
+    further_photographs: tuple[str, ...] = ()
+    removed_at: str = ""
+    preventive_care_until: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return asdict(self)
+
+    @classmethod
+    def from_dict(cls, form: Mapping[str, Any]) -> Decision:
+        """Return the decision that to_dict wrote. Raises KeyError, TypeError or ValueError on anything else."""
+        values = dict(form)
+        values["shortlist"] = tuple(Candidate(**c) for c in form["shortlist"])
+        values["photographs"] = tuple(
+            Photograph(**(p | {"region": tuple(p["region"]) if p.get("region") else None})) for p in form["photographs"]
+        )
+        for name in ("look_at", "further_photographs"):
+            values[name] = tuple(form.get(name, ()))
+        if not str(values.get("caution", "")).strip():
+            raise ValueError("a decision without its caution")
+        return cls(**values)
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of one decision, as in JSON lines and from the server."""
+    from pydantic import TypeAdapter
+
+    schema = TypeAdapter(Decision).json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
 def caution_text(drawn: bool) -> str:
@@ -74,71 +107,77 @@ def caution_text(drawn: bool) -> str:
     return f"{cautions.DRAWN} {cautions.SHORT}" if drawn else cautions.SHORT
 
 
-def from_choice(
-    specimen_id: str,
-    choice: Choice,
-    photographs: tuple[Photograph, ...],
-    policy: Policy,
-    contact: str,
-    model: str,
-    drawn: bool,
-) -> Decision:
-    """Return the decision that a choice of the policy stands for."""
-    named = choice.rung is not None
-    answer = choice.answer if named else Answer("", "")
-    state = REFERRED if not named else TO_GENUS if answer.rank not in ("species", "none") else NAMED
-    if choice.reason == BLURRED:
-        state = UNUSABLE
-    shortlist = tuple(
-        Candidate(a.scientific_name, a.rank, a.life_stage, a.sex, round(p, 4)) for a, p in choice.shortlist
-    )
-    look_at = () if named else separating(shortlist)
-    return Decision(
-        specimen_id,
-        state,
-        answer.scientific_name,
-        answer.rank,
-        answer.life_stage,
-        answer.sex,
-        round(choice.confidence, 4),
-        _promise(policy, choice),
-        REASONS.get(choice.reason, choice.reason),
-        () if named else shortlist,
-        look_at,
-        "" if named else contact,
-        photographs,
-        model,
-        caution_text(drawn),
-    )
+@dataclass(frozen=True)
+class Case:
+    """What was looked at for one specimen. short_side_px: of its largest usable photograph, None if there is none."""
+
+    specimen_id: str
+    photographs: tuple[Photograph, ...]
+    short_side_px: int | None
+    removed_at: str = ""
 
 
-def unreadable(
-    specimen_id: str, photographs: tuple[Photograph, ...], contact: str, model: str, drawn: bool
-) -> Decision:
-    """Return the decision for a specimen none of whose photographs could be read."""
-    return Decision(
-        specimen_id,
-        UNUSABLE,
-        "",
-        "",
-        "",
-        "",
-        0.0,
-        "",
-        REASONS["unreadable"],
-        (),
-        (),
-        contact,
-        photographs,
-        model,
-        caution_text(drawn),
-    )
+@dataclass(frozen=True)
+class Maker:
+    """Makes decisions in the name of one package. contact: who names what is referred."""
+
+    policy: Policy
+    contact: str
+    model: str
+    drawn: bool
+
+    def from_choice(self, case: Case, choice: Choice) -> Decision:
+        """Return the decision that a choice of the policy stands for."""
+        if choice.rung is not None:
+            answer = choice.answer
+            state = TO_GENUS if answer.rank not in ("species", "none") else NAMED
+            return self._decision(case, state, answer, choice.confidence, _promise(self.policy, choice))
+        shortlist = tuple(
+            Candidate(a.scientific_name, a.rank, a.life_stage, a.sex, round(p, 4)) for a, p in choice.shortlist
+        )
+        state = UNUSABLE if choice.reason == BLURRED else REFERRED
+        return self._decision(case, state, Answer("", ""), choice.confidence, "", choice.reason, shortlist)
+
+    def unreadable(self, case: Case) -> Decision:
+        """Return the decision for a specimen none of whose photographs could be read."""
+        return self._decision(case, UNUSABLE, Answer("", ""), 0.0, "", "unreadable")
+
+    def _decision(
+        self,
+        case: Case,
+        state: str,
+        answer: Answer,
+        confidence: float,
+        promise: str,
+        reason: str = "",
+        shortlist: tuple[Candidate, ...] = (),
+    ) -> Decision:
+        separating = _separating(shortlist)
+        return Decision(
+            case.specimen_id,
+            state,
+            answer.scientific_name,
+            answer.rank,
+            answer.life_stage,
+            answer.sex,
+            round(confidence, 4),
+            promise,
+            REASONS.get(reason, reason),
+            shortlist,
+            tuple(f"{h.between[0]} / {h.between[1]}: {h.look_at} (view: {h.view}; {h.source})" for h in separating),
+            self.contact if reason else "",
+            case.photographs,
+            self.model,
+            caution_text(self.drawn),
+            further_photographs(reason, separating, case.short_side_px) if reason else (),
+            case.removed_at,
+            preventive_care_until(case.removed_at),
+        )
 
 
-def separating(shortlist: tuple[Candidate, ...]) -> tuple[str, ...]:
-    """Return what separates the candidates and where to look, as lines."""
-    found = hints([(c.scientific_name, c.life_stage, c.sex) for c in shortlist[:4]])
-    return tuple(f"{h.between[0]} / {h.between[1]}: {h.look_at} (view: {h.view}; {h.source})" for h in found[:6])
+def _separating(shortlist: tuple[Candidate, ...]) -> list[Hint]:
+    """Return what separates the leading candidates."""
+    return hints([(c.scientific_name, c.life_stage, c.sex) for c in shortlist[:4]])[:6]
 
 
 def _promise(policy: Policy, choice: Choice) -> str:

@@ -6,9 +6,11 @@ import csv
 import io
 import json
 from collections.abc import Iterable
+from datetime import datetime
 from typing import TextIO
 
 from tickvision.deployment.decision import REFERRED, TO_GENUS, UNUSABLE, Decision
+from tickvision.deployment.referral import clock
 
 CSV_COLUMNS = (
     "specimen_id",
@@ -22,7 +24,10 @@ CSV_COLUMNS = (
     "reason",
     "shortlist",
     "look_at",
+    "further_photographs",
     "refer_to",
+    "removed_at",
+    "preventive_care_until",
     "photographs",
     "photographs_not_read",
     "in_training",
@@ -66,7 +71,10 @@ def _cells(d: Decision) -> list[str]:
         d.reason,
         shortlist,
         " | ".join(d.look_at),
+        " | ".join(d.further_photographs),
         d.refer_to,
+        d.removed_at,
+        d.preventive_care_until,
         " | ".join(p.path for p in d.photographs),
         bad,
         known,
@@ -79,8 +87,11 @@ def _safe(cell: str) -> str:
     return f"'{cell}" if cell.startswith(_MARKS) else cell
 
 
-def table(decisions: list[Decision], width: int = 110) -> str:
-    """Return a table for a terminal: the answers, why the rest is referred and what to look at, and the caution."""
+def table(decisions: list[Decision], width: int = 110, now: datetime | None = None) -> str:
+    """Return a table for a terminal: the answers, why the rest is referred and what to look at, and the caution.
+
+    now: to say how much is left of the 72 hours after a removal.
+    """
     from rich.console import Console
     from rich.table import Table
 
@@ -99,7 +110,8 @@ def table(decisions: list[Decision], width: int = 110) -> str:
     console.print(grid)
     if decisions:
         promises = dict.fromkeys(d.promise for d in decisions if d.promise)
-        for line in (*promises, f"Model: {decisions[0].model}", decisions[0].caution):
+        clocks = [f"{d.specimen_id}: {clock(d.removed_at, now)}" for d in decisions if d.removed_at]
+        for line in (*promises, *clocks, f"Model: {decisions[0].model}", decisions[0].caution):
             console.print(_plain(line))
     return out.getvalue()
 
@@ -117,12 +129,14 @@ def _short(text: str) -> str:
 def _to_do(d: Decision) -> str:
     if d.state == UNUSABLE:
         bad = "; ".join(f"{p.status}: {p.reason}" for p in d.photographs if p.status != "ok")
-        return f"{d.reason}{f' ({bad})' if bad else ''}. Ask for another photograph, or the specimen: {d.refer_to}"
+        wanted = f" {d.further_photographs[0]}" if d.further_photographs else ""
+        return f"{d.reason}{f' ({bad})' if bad else ''}.{wanted} Or ask for the specimen: {d.refer_to}"
     if d.state == REFERRED:
         names = ", ".join(
             f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.0%}"
             for c in d.shortlist[:4]
         )
-        look = f" Look at: {d.look_at[0]}" if d.look_at else ""
+        look = f" Look at: {d.look_at[0]}." if d.look_at else ""
+        look += f" A further photograph would help: {d.further_photographs[0]}" if d.further_photographs else ""
         return f"refer to {d.refer_to}: {d.reason}. Candidates: {names}.{look}"
     return "species needs a person" if d.state == TO_GENUS else ""

@@ -1,11 +1,11 @@
-"""The model package: a folder that predicts by itself. Written once, checked on every reading, no code in it."""
+"""The model package: a folder, or the same as one .zip, that predicts by itself. Checked on reading, no code in it."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,9 @@ MODEL = "model.onnx"
 HASHES = "training_sha256.txt"
 CARD = "card.md"
 CREDITS = "credits.csv"
+HEADS = "heads.npz"  # the weights of the heads, which only --explain needs; absent in packages of earlier versions
+Get = Callable[[str], bytes]  # the bytes of a file of the package, by name
+MAX_FILE_BYTES = 2 * 1024**3
 
 
 @dataclass(frozen=True)
@@ -71,6 +74,9 @@ def write(
     shutil.rmtree(temporary, ignore_errors=True)
     temporary.mkdir(parents=True)
     shutil.copyfile(model, temporary / MODEL)
+    heads = model.with_name(HEADS)
+    if heads.is_file():
+        shutil.copyfile(heads, temporary / HEADS)
     for file, text in ((HASHES, "\n".join(sorted(set(trained_on))) + "\n"), (CARD, card), (CREDITS, credits)):
         (temporary / file).write_text(text, encoding="utf-8")
     core = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json(), "policy": policy.to_json()}
@@ -85,7 +91,7 @@ def write(
         "drawn": drawn,
         **core,
         "parity": dict(parity),
-        "files": {f: sha256(temporary / f) for f in (MODEL, HASHES, CARD, CREDITS)},
+        "files": {f.name: sha256(f) for f in sorted(temporary.iterdir())},
     }
     (temporary / INDEX).write_text(json.dumps(index, indent=1, ensure_ascii=False), encoding="utf-8")
     shutil.rmtree(folder, ignore_errors=True)
@@ -93,26 +99,22 @@ def write(
     return folder
 
 
-def read(folder: Path) -> Package:
-    """Return the package of a folder, its hashes checked. Raises PackageError that says what is wrong."""
-    index = _read_index(folder)
-    for file, expected in index["files"].items():
-        if "/" in file or "\\" in file or file.startswith("."):
-            raise PackageError(f"{folder / INDEX}: names a file outside the package: '{file}'.")
-        if not (folder / file).is_file():
-            raise PackageError(f"{folder}: {file} is missing. Copy the whole folder again.")
-        found = sha256(folder / file)
-        if found != expected:
-            raise PackageError(
-                f"{folder / file}: sha256 is {found[:12]}..., {INDEX} says {str(expected)[:12]}.... "
-                "The file was changed or damaged; copy the package again."
-            )
+def read(location: Path) -> Package:
+    """Return the package of a folder or .zip, its hashes checked. Raises PackageError that says what is wrong."""
+    return read_all(location)[0]
+
+
+def read_all(location: Path) -> tuple[Package, dict[str, bytes]]:
+    """Return the package and the checked bytes of its files: what is checked is what runs, whatever happens on disk."""
+    get = _zip_reader(location) if location.is_file() else _folder_reader(location)
+    index = _read_index(location, get)
+    contents = {file: _checked(location, get, file, str(expected)) for file, expected in index["files"].items()}
     for file in (MODEL, HASHES):
-        if file not in index["files"]:
-            raise PackageError(f"{folder / INDEX}: does not list {file}.")
+        if file not in contents:
+            raise PackageError(f"{location / INDEX}: does not list {file}.")
     try:
-        return Package(
-            folder,
+        package = Package(
+            location,
             index["name"],
             index["version"],
             Taxonomy.from_json(index["taxonomy"]),
@@ -121,26 +123,69 @@ def read(folder: Path) -> Package:
             index["contact"],
             index["bench"],
             bool(index["drawn"]),
-            frozenset((folder / HASHES).read_text(encoding="utf-8").split()),
+            frozenset(contents[HASHES].decode("utf-8").split()),
         )
     except (KeyError, TypeError, ValueError, IndexError, DataError, CalibrationError) as error:
-        raise PackageError(f"{folder / INDEX}: a part is missing or wrong ({type(error).__name__}: {error}).") from None
-
-
-def _read_index(folder: Path) -> dict[str, Any]:
-    try:
-        index = json.loads((folder / INDEX).read_text(encoding="utf-8"))
-    except (FileNotFoundError, NotADirectoryError):
         raise PackageError(
-            f"{folder}: no {INDEX} here, so no model package. Make one with: tickvision package CONFIG"
+            f"{location / INDEX}: a part is missing or wrong ({type(error).__name__}: {error})."
+        ) from None
+    return package, contents
+
+
+def _checked(location: Path, get: Get, file: str, expected: str) -> bytes:
+    if "/" in file or "\\" in file or file.startswith("."):
+        raise PackageError(f"{location / INDEX}: names a file outside the package: '{file}'.")
+    try:
+        content = get(file)
+    except (FileNotFoundError, KeyError):
+        raise PackageError(f"{location}: {file} is missing. Copy the whole package again.") from None
+    found = hashlib.sha256(content).hexdigest()
+    if found != expected:
+        raise PackageError(
+            f"{location / file}: sha256 is {found[:12]}..., {INDEX} says {expected[:12]}.... "
+            "The file was changed or damaged; copy the package again."
+        )
+    return content
+
+
+def _folder_reader(folder: Path) -> Get:
+    return lambda file: (folder / file).read_bytes()
+
+
+def _zip_reader(path: Path) -> Get:
+    """Return a function that reads a file of the zip in memory; the package may lie in one folder inside the zip."""
+    import zipfile
+
+    def get(file: str) -> bytes:
+        try:
+            with zipfile.ZipFile(path) as archive:
+                indexes = [n for n in archive.namelist() if n.split("/")[-1] == INDEX and n.count("/") <= 1]
+                top = indexes[0][: -len(INDEX)] if len(indexes) == 1 else ""
+                member = archive.getinfo(top + file)
+                if member.file_size > MAX_FILE_BYTES:
+                    raise PackageError(f"{path}: {file} would take {member.file_size:,} bytes; that is no package.")
+                with archive.open(member) as handle:
+                    return handle.read(MAX_FILE_BYTES)
+        except (zipfile.BadZipFile, zipfile.LargeZipFile, RuntimeError, NotImplementedError, EOFError) as error:
+            raise PackageError(f"{path}: neither a package folder nor a readable .zip of one ({error}).") from None
+
+    return get
+
+
+def _read_index(location: Path, get: Get) -> dict[str, Any]:
+    try:
+        index = json.loads(get(INDEX).decode("utf-8"))
+    except (FileNotFoundError, NotADirectoryError, KeyError):
+        raise PackageError(
+            f"{location}: no {INDEX} here, so no model package. Make one with: tickvision package CONFIG"
         ) from None
     except (OSError, ValueError, RecursionError) as error:
-        raise PackageError(f"{folder / INDEX}: not readable ({error}).") from None
+        raise PackageError(f"{location / INDEX}: not readable ({error}).") from None
     if not isinstance(index, dict) or not isinstance(index.get("files"), dict):
-        raise PackageError(f"{folder / INDEX}: not a package index.")
+        raise PackageError(f"{location / INDEX}: not a package index.")
     if index.get("schema") != SCHEMA:
         raise PackageError(
-            f"{folder / INDEX}: schema {index.get('schema')}, this tickvision reads {SCHEMA}. "
+            f"{location / INDEX}: schema {index.get('schema')}, this tickvision reads {SCHEMA}. "
             f"The package was made by {index.get('made_by', 'an unknown version')}; use that one."
         )
     return index

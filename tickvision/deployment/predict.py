@@ -1,186 +1,194 @@
-"""Predict: group photographs into specimens, look at each, decide, and never let one bad file stop the rest."""
+"""Predict: look at every photograph, decide per specimen, and never let one bad file stop the rest."""
 
 from __future__ import annotations
 
+import os
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.deployment import decision as decisions
-from tickvision.deployment.decision import Decision, Photograph
+from tickvision.deployment.decision import Case, Decision, Maker, Photograph
 from tickvision.deployment.engine import Engine
-from tickvision.deployment.package import MODEL, Package, read
-from tickvision.errors import DataError, ImageError
-from tickvision.images.decode import SUFFIXES, read_photo
+from tickvision.deployment.package import HEADS, MODEL, Package, read_all
+from tickvision.deployment.reader import Reader, decode_any
+from tickvision.deployment.specimens import Specimen
+from tickvision.domain.taxonomy import Answer, Taxonomy
+from tickvision.errors import ImageError
+from tickvision.evaluation.policy import Choice
+from tickvision.images.decode import Box, Photo
 from tickvision.images.look import measure_quality
 from tickvision.images.prepare import to_square
 
 BATCH = 16
-SPECIMENS_AHEAD = 32
+PHOTOGRAPHS_AHEAD = 4 * BATCH
 
-
-@dataclass(frozen=True)
-class Specimen:
-    """Photographs of one tick."""
-
-    specimen_id: str
-    paths: tuple[Path, ...]
+Floats = NDArray[np.float64]
+Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
 class _Looked:
     photo: Photograph
-    square: NDArray[np.uint8] | None
-    sharpness: float
+    square: NDArray[np.uint8] | None = None
+    sharpness: float = 0.0
+    short_side_px: int = 0
+
+
+_Pending = tuple[Specimen, list["Future[_Looked]"]]
+
+
+@dataclass(frozen=True)
+class _Ladder(Taxonomy):
+    """A taxonomy that works out the answers of each rung once: they cost more than the network on a small picture."""
+
+    _known: dict[str, tuple[list[Answer], NDArray[np.intp], Bool]] = field(default_factory=dict, repr=False)
+
+    def rung_answers(self, rung: str) -> tuple[list[Answer], NDArray[np.intp], Bool]:
+        if rung not in self._known:
+            self._known[rung] = super().rung_answers(rung)
+        return self._known[rung]
 
 
 class Predictor:
     """A loaded package. predict may be called any number of times, from one thread at a time."""
 
-    def __init__(self, package: Package, threads: int = 0) -> None:
+    def __init__(self, package: Package, contents: dict[str, bytes], threads: int = 0) -> None:
         self.package = package
-        self._engine = Engine(package.folder / MODEL, package.prepare, threads)
+        self.heads = contents.get(HEADS)
+        self.cores = threads or _cores()
+        self.engine = Engine(contents[MODEL], package.prepare, self.cores, str(package.folder / MODEL))
+        self._ladder = _Ladder.from_json(package.taxonomy.to_json())
+        self._maker = Maker(package.policy, package.contact, package.model_id, package.drawn)
 
     def predict(self, inputs: Sequence[Path | str | Specimen]) -> list[Decision]:
         """Return one decision per specimen, in order. A path is a photograph that is a specimen of its own."""
         return list(self.stream(inputs))
 
-    def stream(
-        self, inputs: Iterable[Path | str | Specimen], workers: int = 2, progress: Callable[[int], None] | None = None
-    ) -> Iterator[Decision]:
-        """Yield decisions as they are made, in order, with a bounded number of specimens in memory."""
-        with ThreadPoolExecutor(max(1, workers)) as pool:
-            for chunk in _chunks(inputs, SPECIMENS_AHEAD):
-                looked = [list(pool.map(self._look, s.paths)) for s in chunk]
-                yield from self._decide(chunk, looked)
-                if progress is not None:
-                    progress(len(chunk))
+    def predict_bytes(self, specimen_id: str, files: Sequence[tuple[str, bytes]], removed_at: str = "") -> Decision:
+        """Return the decision on one specimen whose photographs are at hand as (name, bytes)."""
+        looked = [self._look(name, None, partial(decode_any, content, self.decode_px)) for name, content in files]
+        specimen = Specimen(specimen_id, tuple(name for name, _ in files), (), removed_at)
+        return next(self._decide([(specimen, looked)]))
 
-    def _look(self, path: Path) -> _Looked:
-        prepare = self.package.prepare
+    def stream(
+        self,
+        inputs: Iterable[Path | str | Specimen],
+        workers: int = 0,
+        progress: Callable[[int], None] | None = None,
+    ) -> Iterator[Decision]:
+        """Yield decisions as they are made, in order; a bounded number of photographs is in memory.
+
+        workers: threads that decode while the network runs, 0 = one for each core.
+        """
+        pool = ThreadPoolExecutor(workers or self.cores)
+        with Reader() as reader:
+            try:
+                for batch in _batches(self._submitted(inputs, pool, reader)):
+                    looked = [(specimen, [future.result() for future in futures]) for specimen, futures in batch]
+                    yield from self._decide(looked)
+                    if progress is not None:
+                        progress(len(batch))
+            finally:
+                pool.shutdown(wait=True, cancel_futures=True)
+
+    @property
+    def decode_px(self) -> int:
+        """Shortest side that a JPEG decoder must leave."""
+        return self.package.prepare.decode_px
+
+    def _submitted(
+        self, inputs: Iterable[Path | str | Specimen], pool: ThreadPoolExecutor, reader: Reader
+    ) -> Iterator[_Pending]:
+        """Yield specimens whose photographs are being looked at, PHOTOGRAPHS_AHEAD of them ahead of the reader."""
+        waiting: deque[_Pending] = deque()
+        photographs = 0
+        for item in inputs:
+            specimen = item if isinstance(item, Specimen) else Specimen(str(item), (item,))
+            regions = specimen.regions or (None,) * len(specimen.paths)
+            futures = [
+                pool.submit(self._look_at, reader, str(p), r) for p, r in zip(specimen.paths, regions, strict=True)
+            ]
+            waiting.append((specimen, futures))
+            photographs += len(futures)
+            while photographs >= PHOTOGRAPHS_AHEAD:
+                ready = waiting.popleft()
+                photographs -= len(ready[1])
+                yield ready
+        yield from waiting
+
+    def _look_at(self, reader: Reader, name: str, region: Box | None) -> _Looked:
+        return self._look(name, region, partial(reader.photo, name, self.decode_px, region))
+
+    def _look(self, name: str, region: Box | None, read: Callable[[], Photo]) -> _Looked:
         try:
-            photo = read_photo(path, prepare.decode_px)
+            photo = read()
         except ImageError as error:
-            return _Looked(Photograph(str(path), error.status, error.reason), None, 0.0)
-        square = to_square(photo, prepare)
+            return _Looked(Photograph(name, error.status, error.reason, False, region))
+        square = to_square(photo, self.package.prepare)
         quality = measure_quality(square, photo.width, photo.height)
         known = photo.sha256 in self.package.trained_on
-        return _Looked(Photograph(str(path), "ok", "", known), square, quality.sharpness)
+        return _Looked(
+            Photograph(name, "ok", "", known, region), square, quality.sharpness, min(photo.width, photo.height)
+        )
 
-    def _decide(self, chunk: list[Specimen], looked: list[list[_Looked]]) -> Iterator[Decision]:
-        squares = [one.square for photos in looked for one in photos if one.square is not None]
-        taxon, state = self._logits(squares) if squares else (None, None)
-        package, start = self.package, 0
-        for specimen, photos in zip(chunk, looked, strict=True):
-            good = [one for one in photos if one.square is not None]
-            record = tuple(one.photo for one in photos)
-            if not good or taxon is None or state is None:
-                yield decisions.unreadable(
-                    specimen.specimen_id, record, package.contact, package.model_id, package.drawn
+    def _decide(self, batch: Sequence[tuple[Specimen, list[_Looked]]]) -> Iterator[Decision]:
+        good = [[one for one in looked if one.square is not None] for _, looked in batch]
+        squares = [one.square for some in good for one in some if one.square is not None]
+        choices: Iterator[Choice] = iter(())
+        if squares:
+            taxon, state, embedding = self._logits(squares)
+            ends = np.cumsum([len(some) for some in good])
+            rows = [slice(end - len(some), end) for end, some in zip(ends, good, strict=True) if some]
+            choices = iter(
+                self.package.policy.decide(
+                    np.stack([taxon[r].mean(0) for r in rows]),
+                    np.stack([state[r].mean(0) for r in rows]),
+                    self._ladder,
+                    np.array([max(one.sharpness for one in some) for some in good if some]),
+                    np.stack([embedding[r].mean(0) for r in rows]),
                 )
-                continue
-            rows = slice(start, start + len(good))
-            start += len(good)
-            choice = package.policy.decide(
-                taxon[rows].mean(0, keepdims=True),
-                state[rows].mean(0, keepdims=True),
-                package.taxonomy,
-                np.array([max(one.sharpness for one in good)]),
-            )[0]
-            yield decisions.from_choice(
-                specimen.specimen_id, choice, record, package.policy, package.contact, package.model_id, package.drawn
             )
+        for (specimen, looked), some in zip(batch, good, strict=True):
+            photographs = tuple(one.photo for one in looked)
+            size = max((one.short_side_px for one in some), default=None)
+            case = Case(specimen.specimen_id, photographs, size, specimen.removed_at)
+            yield self._maker.from_choice(case, next(choices)) if some else self._maker.unreadable(case)
 
-    def _logits(self, squares: list[NDArray[np.uint8]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        parts = [self._engine.logits(np.stack(squares[i : i + BATCH])) for i in range(0, len(squares), BATCH)]
-        taxon, state = (np.concatenate(column).astype(np.float64) for column in zip(*parts, strict=True))
-        return taxon, state
+    def _logits(self, squares: list[NDArray[np.uint8]]) -> tuple[Floats, Floats, Floats]:
+        parts = [self.engine.logits(np.stack(squares[i : i + BATCH])) for i in range(0, len(squares), BATCH)]
+        taxon, state, embedding = (np.concatenate(column).astype(np.float64) for column in zip(*parts, strict=True))
+        return taxon, state, embedding
 
 
 def load(folder: Path | str, threads: int = 0) -> Predictor:
-    """Return the predictor of a package folder. Raises PackageError if it is damaged, swapped or of another schema."""
-    return Predictor(read(Path(folder)), threads)
+    """Return the predictor of a package, a folder or a .zip of it.
 
-
-def _chunks(inputs: Iterable[Path | str | Specimen], size: int) -> Iterator[list[Specimen]]:
-    chunk: list[Specimen] = []
-    for item in inputs:
-        chunk.append(item if isinstance(item, Specimen) else Specimen(str(item), (Path(item),)))
-        if len(chunk) == size:
-            yield chunk
-            chunk = []
-    if chunk:
-        yield chunk
-
-
-def find_photographs(arguments: Sequence[str]) -> list[Path]:
-    """Return the photographs that files, folders and globs name, in order, each once.
-
-    A file that is named is kept whatever its suffix or state; in folders only pictures are taken. Links in a circle are
-    followed once. Raises DataError if a folder or pattern holds none.
+    threads: cores to use, 0 = all that this process may use. Raises PackageError if the package is damaged, swapped or
+    of another schema.
     """
-    found: dict[Path, None] = {}
-    for argument in arguments:
-        path = Path(argument)
-        if path.is_dir():
-            inside = _in_folder(path)
-            if not inside:
-                raise DataError(f"{path}: no pictures in this folder ({', '.join(sorted(SUFFIXES))}).")
-            found |= dict.fromkeys(inside)
-        elif not path.exists() and any(sign in argument for sign in "*?["):
-            import glob
-
-            matches = sorted(Path(m) for m in glob.glob(argument, recursive=True))  # noqa: PTH207 (absolute patterns)
-            if not matches:
-                raise DataError(f"'{argument}': no file fits this pattern.")
-            found |= dict.fromkeys(m for m in matches if m.is_file())
-        else:
-            found[path] = None
-    return list(found)
+    return Predictor(*read_all(Path(folder)), threads)
 
 
-def _in_folder(top: Path) -> list[Path]:
-    import os
-
-    found = []
-    for folder, names, files in os.walk(top):
-        names.sort()
-        found += [Path(folder) / f for f in sorted(files) if Path(f).suffix.lower() in SUFFIXES]
-    return found
+def _cores() -> int:
+    """Return the cores that this process may use, which on a shared machine are fewer than there are."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def group(paths: Sequence[Path], by: str) -> list[Specimen]:
-    """Return specimens of photographs. by: "photo" (each its own) or "folder" (all in one folder are one specimen)."""
-    if by == "photo":
-        return [Specimen(str(p), (p,)) for p in paths]
-    folders: dict[Path, list[Path]] = {}
-    for path in paths:
-        folders.setdefault(path.parent, []).append(path)
-    return [Specimen(str(folder), tuple(inside)) for folder, inside in folders.items()]
-
-
-def read_list(table: Path) -> list[Specimen]:
-    """Return the specimens of a CSV with columns file and specimen_id, files relative to the CSV.
-
-    Raises DataError if a column is missing.
-    """
-    import csv
-
-    try:
-        with table.open("r", encoding="utf-8-sig", newline="") as handle:
-            reader = csv.DictReader(handle)
-            header = reader.fieldnames or []
-            if "file" not in header or "specimen_id" not in header:
-                raise DataError(
-                    f"{table}: columns 'file' and 'specimen_id' are needed; the header has: {', '.join(header)}."
-                )
-            specimens: dict[str, list[Path]] = {}
-            for row in reader:
-                specimens.setdefault(row["specimen_id"] or row["file"], []).append(table.parent / row["file"])
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise DataError(f"{table}: cannot be read as a CSV ({error}).") from None
-    return [Specimen(key, tuple(paths)) for key, paths in specimens.items()]
+def _batches(pending: Iterable[_Pending]) -> Iterator[list[_Pending]]:
+    """Yield neighbours with about BATCH photographs together, a specimen never torn."""
+    batch: list[_Pending] = []
+    photographs = 0
+    for one in pending:
+        batch.append(one)
+        photographs += len(one[1])
+        if photographs >= BATCH:
+            yield batch
+            batch, photographs = [], 0
+    if batch:
+        yield batch

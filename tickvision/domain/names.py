@@ -12,6 +12,7 @@ from tickvision.errors import did_you_mean
 
 FAMILIES = ("Ixodidae", "Argasidae")
 ORDER = "Ixodida"
+SLIP_FROM = 6  # shorter words are one slip from too much
 AMBIGUOUS_VERNACULAR = frozenset(["wood tick", "deer tick", "sheep tick"])  # CAES, MLDSE: other ticks bear them too
 
 
@@ -107,7 +108,7 @@ def resolve(text: str) -> Name:
         if candidate.lower() in _synonyms():
             accepted, reason = _synonyms()[candidate.lower()]
             return Name(accepted, "species", reason=reason)
-    return _abbreviated(words) or Name("", "", fault=_unknown(written))
+    return _abbreviated(words) or _misspelt(words) or Name("", "", fault=_unknown(written))
 
 
 def _doubted(name: Name) -> Name:
@@ -116,6 +117,27 @@ def _doubted(name: Name) -> Name:
         return name
     reason = "'?' is doubt about the species: lowered to the genus"
     return Name(species()[name.scientific_name], "genus", qualifier="?", reason=reason)
+
+
+def _misspelt(words: list[str]) -> Name | None:
+    """Return the species or genus that alone is one slip of the pen away (letter, order of letters, missing space)."""
+    written = " ".join(words[:2]).lower()
+    for count, known in ((2, species()), (1, species()), (1, genera())):
+        said = " ".join(words[:count]).lower()
+        near = [k for k in known if is_one_slip(said, k.lower())] if len(said) >= SLIP_FROM else []
+        if len(near) == 1 and (count == 2 or len(words) == 1):
+            return Name(near[0], _rank_of(near[0]), reason=f"'{written}' read as {near[0]}: no other name is as near")
+    return None
+
+
+def is_one_slip(one: str, two: str) -> bool:
+    """True if one letter more, less or other, or two neighbours swapped, makes the words equal; False if they are."""
+    if one == two or abs(len(one) - len(two)) > 1:
+        return False
+    same = next((i for i, (a, b) in enumerate(zip(one, two, strict=False)) if a != b), min(len(one), len(two)))
+    rest, other = one[same:], two[same:]
+    swapped = len(rest) > 1 and len(other) > 1 and rest[:2] == other[1::-1] and rest[2:] == other[2:]
+    return rest[1:] == other[1:] or rest[1:] == other or rest == other[1:] or swapped
 
 
 def _abbreviated(words: list[str]) -> Name | None:

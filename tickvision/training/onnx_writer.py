@@ -16,6 +16,7 @@ from tickvision.training.network import Network
 
 PARITY_PHOTOS = 32
 PARITY_LIMIT = 1e-3
+HEADS = "heads.npz"
 OUTPUTS = ("taxon_logits", "state_logits", "embedding", "feature_map")
 
 
@@ -50,6 +51,17 @@ def write(network: Network, prepare: Prepare, path: Path) -> None:
             external_data=False,
             verbose=False,
         )
+
+
+    _write_heads(network, path.with_name(HEADS))
+
+
+def _write_heads(network: Network, path: Path) -> None:
+    """Write the weights of the heads beside the model: with the feature map they show where a name comes from."""
+    heads = {"taxon_weight": network.taxon_head.weight, "taxon_bias": network.taxon_head.bias}
+    heads |= {"state_weight": network.state_head.weight, "state_bias": network.state_head.bias}
+    with path.open("wb") as handle:
+        np.savez(handle, allow_pickle=False, **{k: v.detach().cpu().numpy() for k, v in heads.items()})
 
 
 def check_parity(network: Network, path: Path, squares: NDArray[np.uint8], prepare: Prepare) -> dict[str, float]:

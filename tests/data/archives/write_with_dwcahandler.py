@@ -1,9 +1,9 @@
-"""How dwcahandler.zip was made: dwcahandler 1.1.5 (asks for pandas < 3, so what it wrote is kept). No test runs this."""
+"""How dwcahandler.zip was made: dwcahandler 1.1.5 asks for pandas < 3, so what it wrote is kept. No test runs this."""
 
 import pandas as pd
 from dwcahandler import (
-    ContentData,
     Contact,
+    ContentData,
     Dataset,
     Description,
     DwcaHandler,

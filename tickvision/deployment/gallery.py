@@ -1,0 +1,112 @@
+"""Decisions as one HTML page that needs nothing else: a card with a small picture for each specimen."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Callable, Iterable
+from html import escape
+from string import Template
+from typing import TextIO
+
+from PIL import Image
+
+from tickvision.deployment.decision import Decision, Photograph
+from tickvision.deployment.reader import Reader
+from tickvision.deployment.referral import clock
+from tickvision.errors import ImageError
+
+THUMBNAIL_PX = 220
+Picture = Callable[[Decision], bytes | None]
+
+_HEAD = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
+<title>Specimens of the day</title><style>
+body{font:16px/1.45 system-ui,sans-serif;margin:1.5rem;color:#1c1c1c;background:#fafaf7}
+main{display:grid;grid-template-columns:repeat(auto-fill,minmax(19rem,1fr));gap:1rem}
+article{background:#fff;border:1px solid #cfcfc6;border-left:.5rem solid #8a8a80;padding:.8rem;overflow-wrap:anywhere}
+article.named{border-left-color:#2c6e49}article.named_to_genus{border-left-color:#1d5f8a}
+article.referred{border-left-color:#9a5b00}article.unusable{border-left-color:#8f2020}
+img{max-width:100%;height:auto;margin:0 .4rem .4rem 0}h1{font-size:1.3rem}h2{font-size:1.05rem;margin:.3rem 0}
+p,ul{margin:.3rem 0}.caution{border:1px solid #8f2020;padding:.7rem;background:#fff}small{color:#555}
+</style></head><body><h1>Specimens of the day</h1>
+"""
+_CARD = Template(
+    """<article class="$state"><div>$pictures</div><h2>$answer</h2>
+<p><b>$state_words</b>$confidence</p>$rest<p><small>$specimen &middot; $model</small></p>
+<p><small>$caution</small></p></article>
+"""
+)
+
+
+def write_html(decisions: Iterable[Decision], handle: TextIO, further_picture: Picture | None = None) -> None:
+    """Write the page card by card. further_picture: gives a JPEG to stand beside the photograph, or None."""
+    handle.write(_HEAD)
+    with Reader() as reader:
+        for number, decision in enumerate(decisions):
+            if number == 0:
+                handle.write(f'<p class="caution">{escape(decision.caution)}</p>\n<main>\n')
+            handle.write(_card(decision, reader, further_picture))
+    handle.write("</main></body></html>\n")
+
+
+def _card(d: Decision, reader: Reader, further_picture: Picture | None) -> str:
+    first = next((p for p in d.photographs if p.status == "ok"), None)
+    pictures = _img(thumbnail(reader, first), f"photograph of {d.specimen_id}") if first else ""
+    if further_picture is not None:
+        pictures += _img(further_picture(d), "what the model looked at")
+    stage = " ".join(filter(None, (d.life_stage, d.sex)))
+    answer = f"<i>{escape(d.scientific_name)}</i> {escape(stage)}" if d.scientific_name else "no name"
+    return _CARD.substitute(
+        state=escape(d.state),
+        pictures=pictures,
+        answer=answer,
+        state_words=escape(d.state.replace("_", " ")),
+        confidence=escape(f", confidence {d.confidence:.2f} ({d.promise})") if d.promise else "",
+        rest="".join(_lines(d)),
+        specimen=escape(d.specimen_id),
+        model=escape(d.model),
+        caution=escape(d.caution),
+    )
+
+
+def _lines(d: Decision) -> Iterable[str]:
+    if d.reason:
+        yield f"<p>{escape(d.reason)}. Refer to {escape(d.refer_to)}.</p>"
+    names = [
+        f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.2f}"
+        for c in d.shortlist[:6]
+    ]
+    bad = [f"{p.path}: {p.status} ({p.reason})" for p in d.photographs if p.status != "ok"]
+    known = [p.path for p in d.photographs if p.in_training]
+    for title, lines in (
+        ("Candidates", names),
+        ("Look at", d.look_at),
+        ("A further photograph would help", d.further_photographs),
+        ("Not read", bad),
+        ("In the training set, so no fair test", known),
+    ):
+        if lines:
+            yield f"<p>{title}:</p><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
+    if d.removed_at:
+        yield f"<p>{escape(clock(d.removed_at))}</p>"
+
+
+def thumbnail(reader: Reader, photo: Photograph) -> bytes | None:
+    """Return a small JPEG of a photograph, None if it can no longer be read."""
+    try:
+        pixels = reader.photo(photo.path, THUMBNAIL_PX, photo.region).pixels
+    except ImageError:
+        return None
+    picture = Image.fromarray(pixels)
+    picture.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX))
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=82)
+    return out.getvalue()
+
+
+def _img(jpeg: bytes | None, alt: str) -> str:
+    if jpeg is None:
+        return ""
+    return f'<img alt="{escape(alt)}" src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}">'
