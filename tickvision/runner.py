@@ -374,8 +374,8 @@ def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Judge the run on its test part and write metrics.json and report.html; return lines for a person."""
     from tickvision.data import manifest, splits
     from tickvision.evaluation import evaluate as evaluation
+    from tickvision.evaluation import novelty_trial, report, report_numbers, report_photographs, specimens
     from tickvision.evaluation import policy as policies
-    from tickvision.evaluation import report, report_numbers, report_photographs, specimens
 
     taxonomy, _ = _classes(paths)
     policy = policies.load(paths.calibration)
@@ -393,7 +393,10 @@ def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
     material = report_numbers.read_material(
         frame, splits.read(paths.splits), [paths.import_findings, paths.findings], paths.train / "history.csv"
     )
-    calibration = specimens.load(paths.scores, "calibration")
+    calibration, taught = (specimens.load(paths.scores, part) for part in ("calibration", "train"))
+    features = [novelty_trial.frozen_means(paths.features, paths.scores, part) for part in (taught, test)]
+    if features[0] is not None and features[1] is not None and len(test):
+        figures["novelty"] = novelty_trial.leave_out(taught, features[0], test, features[1], taxonomy)
     figures = report_numbers.extend(figures, test, calibration, policy, taxonomy, material)
     write_text(paths.metrics, json.dumps(figures, indent=1))
     thumbnails = report_photographs.thumbnails(frame, report_photographs.photo_ids(figures))
