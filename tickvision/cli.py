@@ -99,10 +99,11 @@ def run(
     from tickvision import config as configs
     from tickvision import runner
     from tickvision.progress import Progress
+    from tickvision.workplace import Paths
 
     job = configs.load(config, settings or [])
     lines = runner.run(job, Progress(quiet), again=again)
-    paths = runner.Paths(job.output)
+    paths = Paths(job.output)
     end = [f"Report:  {paths.report}", f"Package: {paths.package}"]
     result: dict[str, object] = {"output": str(job.output), "report": str(paths.report), "package": str(paths.package)}
     _print_result(result, (lines if quiet else []) + end, as_json)

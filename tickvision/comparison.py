@@ -15,7 +15,7 @@ from tickvision.errors import DataError
 from tickvision.evaluation import compare, metrics, specimens
 from tickvision.evaluation import policy as policies
 from tickvision.evaluation.specimens import Specimens
-from tickvision.runner import Paths
+from tickvision.workplace import Paths
 
 
 def compare_runs(run_a: Path, run_b: Path) -> tuple[dict[str, object], list[str]]:

@@ -1,0 +1,223 @@
+"""The stages from a split to a model package. Each reads files, calls a room and writes files; none reaches back."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from tickvision import __version__
+from tickvision.config import Config
+from tickvision.data_stages import decoded, prepare_of, usable_rows
+from tickvision.errors import DataError
+from tickvision.progress import Progress
+from tickvision.workplace import Paths, write_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from tickvision.domain.taxonomy import Taxonomy
+    from tickvision.images.prepare import Prepare
+
+
+def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
+    """Fit heads, fine-tune and score; everything lies in the train folder. Return lines for a person."""
+    import numpy as np
+
+    from tickvision.data import splits
+    from tickvision.data.manifest import label_masks
+    from tickvision.training import session
+    from tickvision.training.batches import Rows
+    from tickvision.training.heads import Labels
+    from tickvision.training.loop import Recipe
+
+    frame, taxonomy = usable_rows(config, paths)
+    pictures = decoded(config, paths, frame, progress)
+    part_of = splits.read(paths.splits)
+    missing = [p for p in frame["photo_id"] if p not in part_of]
+    if missing:
+        raise DataError(
+            f"{paths.splits}: {len(missing):,} photographs are in no part, e.g. '{missing[0]}'. "
+            "Run: tickvision split CONFIG"
+        )
+    rows = np.flatnonzero(pictures.readable)
+    kept = frame.iloc[rows]
+    taxon, state = label_masks(kept, taxonomy)
+    specimen = np.unique(kept["specimen_id"].to_numpy(str), return_inverse=True)[1].astype(np.int64)
+    groups = splits.tie_groups(kept.reset_index(drop=True))
+    weight = 1 / np.bincount(specimen)[specimen]
+    photos = session.Photographs(
+        Rows(pictures.squares, rows),
+        kept["photo_id"].to_numpy(str),
+        kept["specimen_id"].to_numpy(str),
+        pictures.looks["sha256"].to_numpy(str)[rows],
+        np.array([part_of[p] for p in kept["photo_id"]]),
+        specimen,
+        Labels(taxon, state, weight, groups),
+        pictures.looks["sharpness"].to_numpy(np.float32)[rows],
+    )
+    t = config.train
+    recipe = Recipe(
+        t.epochs,
+        t.patience_epochs,
+        t.warmup_epochs,
+        t.batch_size,
+        t.frozen_stages,
+        t.backbone_learning_rate,
+        t.head_learning_rate,
+        t.weight_decay,
+        t.logit_adjustment,
+        t.workers,
+        config.seed,
+    )
+    summary = session.train(
+        photos,
+        taxonomy,
+        prepare_of(config),
+        recipe,
+        t.backbone,
+        t.weights,
+        t.augment,
+        paths.train,
+        paths.features,
+        progress.say,
+        progress.tick,
+    )
+    gain = summary["val_macro_recall"] - summary["val_macro_recall_fitted_heads"]
+    return [
+        f"best epoch {summary['best_epoch']} of {summary['epochs_run']}: val macro recall "
+        f"{summary['val_macro_recall']:.3f}, {gain:+.3f} against the fitted heads. The model lies in {paths.train}. "
+        "Next: tickvision calibrate CONFIG"
+    ]
+
+
+def _classes(paths: Paths) -> tuple[Taxonomy, Prepare]:
+    from tickvision.domain.taxonomy import Taxonomy
+    from tickvision.images.prepare import Prepare
+
+    try:
+        form = json.loads(paths.classes.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise DataError(f"{paths.classes}: no trained model. Make it with: tickvision train CONFIG") from None
+    return Taxonomy.from_json(form["taxonomy"]), Prepare.from_json(form["prepare"])
+
+
+def calibrate(config: Config, paths: Paths, progress: Progress) -> list[str]:
+    """Fit the policy on val and calibration and write calibration.json; return lines for a person."""
+    from tickvision.evaluation import calibrate as calibration
+    from tickvision.evaluation import specimens
+
+    taxonomy, _ = _classes(paths)
+    d = config.decide
+    terms = calibration.Terms(**d.model_dump())
+    taught, val, held = (specimens.load(paths.scores, part) for part in ("train", "val", "calibration"))
+    policy, notes = calibration.fit(taught, val, held, taxonomy, terms, config.train.logit_adjustment > 0)
+    write_text(paths.calibration, json.dumps(policy.to_json(), indent=1))
+    lines = [
+        f"{len(held):,} calibration specimens; temperatures: taxon {policy.taxon_map.temperature:.2f}, "
+        f"stage and sex {policy.state_map.temperature:.2f}"
+    ]
+    for rung in policy.rungs:
+        said = rung.certificate.statement() if rung.certificate else "No promise: no calibration specimens."
+        lines.append(f"  {rung.name}: {said}")
+    if policy.min_confidence is not None:
+        lines.append(f"  min_confidence = {policy.min_confidence:g} is set by hand: no promise")
+    return lines + [f"  note: {n}" for n in notes]
+
+
+def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
+    """Judge the run on its test part and write metrics.json and report.html; return lines for a person."""
+    from tickvision.data import manifest, splits
+    from tickvision.evaluation import evaluate as evaluation
+    from tickvision.evaluation import novelty_trial, report, report_numbers, report_photographs, specimens
+    from tickvision.evaluation import policy as policies
+
+    taxonomy, _ = _classes(paths)
+    policy = policies.load(paths.calibration)
+    test = specimens.load(paths.scores, "test")
+    figures = evaluation.evaluate(test, specimens.load(paths.scores, "test", heads_only=True), policy, taxonomy)
+    figures = {
+        "name": config.name,
+        "bench": config.bench.name,
+        "drawn": config.bench.drawn,
+        "made_by": made_by(),
+        "training": json.loads((paths.train / "summary.json").read_text(encoding="utf-8")),
+        "audit": _audit(paths),
+    } | figures
+    frame = manifest.read(paths.manifest)
+    material = report_numbers.read_material(
+        frame, splits.read(paths.splits), [paths.import_findings, paths.findings], paths.train / "history.csv"
+    )
+    calibration, taught = (specimens.load(paths.scores, part) for part in ("calibration", "train"))
+    features = [novelty_trial.frozen_means(paths.features, paths.scores, part) for part in (taught, test)]
+    if features[0] is not None and features[1] is not None and len(test):
+        figures["novelty"] = novelty_trial.leave_out(taught, features[0], test, features[1], taxonomy)
+    figures = report_numbers.extend(figures, test, calibration, policy, taxonomy, material)
+    write_text(paths.metrics, json.dumps(figures, indent=1))
+    thumbnails = report_photographs.thumbnails(frame, report_photographs.photo_ids(figures))
+    write_text(paths.report, report.render(figures, thumbnails))
+    report.write_files(figures, paths.output)
+    return [*report.headline(figures), f"The report is {paths.report}"]
+
+
+def _audit(paths: Paths) -> dict[str, Any]:
+    return json.loads(paths.audit.read_text(encoding="utf-8")) if paths.audit.is_file() else {}
+
+
+def made_by() -> str:
+    """Return the program's name and version."""
+    return f"tickvision {__version__}"
+
+
+def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
+    """Write the model package after checking that ONNX says what torch says; return lines for a person."""
+    import numpy as np
+
+    from tickvision.data import splits
+    from tickvision.deployment import package as packages
+    from tickvision.evaluation import policy as policies
+    from tickvision.evaluation import report
+    from tickvision.training import onnx_writer, session
+
+    policy = policies.load(paths.calibration)
+    network, taxonomy, prepare = session.load_network(paths.train, config.train.backbone)
+    model = paths.train / "model.onnx"
+    progress.say("writing ONNX")
+    onnx_writer.write(network, prepare, model)
+    frame, _ = usable_rows(config, paths)
+    pictures = decoded(config, paths, frame, progress)
+    rows = np.flatnonzero(pictures.readable)
+    chosen = np.random.default_rng(config.seed).choice(rows, min(onnx_writer.PARITY_PHOTOS, len(rows)), replace=False)
+    parity = onnx_writer.check_parity(network, model, np.stack([pictures.squares[i] for i in chosen]), prepare)
+    part_of = splits.read(paths.splits)
+    teaching = [
+        h
+        for p, h in zip(frame["photo_id"], pictures.looks["sha256"], strict=True)
+        if h and part_of.get(p) in ("train", "val")
+    ]
+    figures = json.loads(paths.metrics.read_text(encoding="utf-8")) if paths.metrics.is_file() else {}
+    bench = config.bench
+    packages.write(
+        paths.package,
+        model,
+        config.name,
+        taxonomy,
+        prepare,
+        policy,
+        bench.name,
+        bench.contact,
+        bench.drawn,
+        teaching,
+        report.card(figures, taxonomy, policy),
+        _credits(frame),
+        made_by(),
+        parity,
+    )
+    return [
+        f"ONNX and torch differ by at most {parity['largest_difference']:.1e} on {parity['photographs']:.0f} photos.",
+        f"The package is {paths.package}. Next: tickvision predict {paths.package} PHOTOGRAPHS",
+    ]
+
+
+def _credits(frame: pd.DataFrame) -> str:
+    columns = ["photo_id", "creator", "rights_holder", "source", "license_uri", "spdx"]
+    return str(frame[columns].to_csv(index=False, lineterminator="\n"))
