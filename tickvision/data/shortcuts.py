@@ -19,7 +19,7 @@ def probe(rim: NDArray[np.float32], target: NDArray[np.int64], group: NDArray[np
     accuracy well above the majority share, or macro_recall well above chance (1 / classes), says that background,
     camera or submitter gives labels away: the later figures would be too good. Too few rows: n alone.
     """
-    from sklearn.ensemble import HistGradientBoostingClassifier
+    from sklearn.ensemble import ExtraTreesClassifier
     from sklearn.metrics import accuracy_score, recall_score
     from sklearn.model_selection import StratifiedGroupKFold, cross_val_predict
 
@@ -32,7 +32,7 @@ def probe(rim: NDArray[np.float32], target: NDArray[np.int64], group: NDArray[np
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # a class with fewer groups than folds
         said = cross_val_predict(
-            HistGradientBoostingClassifier(max_iter=60, random_state=0),
+            ExtraTreesClassifier(300, min_samples_leaf=2, n_jobs=-1, random_state=0),
             features,
             truth,
             groups=groups,
