@@ -32,7 +32,7 @@ def probe(rim: NDArray[np.float32], target: NDArray[np.int64], group: NDArray[np
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # a class with fewer groups than folds
         said = cross_val_predict(
-            ExtraTreesClassifier(300, min_samples_leaf=2, n_jobs=-1, random_state=0),
+            ExtraTreesClassifier(100, min_samples_leaf=2, n_jobs=-1, random_state=0),
             features,
             truth,
             groups=groups,
