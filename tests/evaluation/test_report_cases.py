@@ -246,3 +246,9 @@ def test_a_kind_without_genera_or_stages_is_named_or_passed_on() -> None:
     assert named <= {"full", "referred"}
     assert case.figures["costly"] is None
     assert of_100(case.judged, case.taxonomy)[0]["specimens"] == case.figures["decisions"]["answered"]
+
+
+def test_names_given_wrongly_add_up_to_the_wrong_answers(promised: Case) -> None:
+    rows = promised.figures["given_wrong"]
+    assert sum(r["wrong"] for r in rows) == promised.figures["decisions"]["wrong"] > 0
+    assert all(0 < r["wrong"] <= r["given"] for r in rows)

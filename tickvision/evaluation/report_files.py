@@ -12,12 +12,24 @@ from tickvision.evaluation import figures as pictures
 from tickvision.evaluation.report_format import find
 
 _TABLES = {
-    "ladder": "/decisions/rungs", "of_100": "/of_100", "per_taxon": "/decisions/per_taxon", "what_if": "/what_if",
-    "outcomes": "/outcomes", "risk_coverage": "/curve", "coverage": "/audit/coverage", "findings": "/data/findings",
-    "sources": "/data/sources", "licences": "/data/licences", "next": "/next/listed", "history": "/history",
-    "confusions": "/confusions/listed", "mistakes": "/photographs/worst", "nearest_referred": "/photographs/nearest",
+    "ladder": "/decisions/rungs",
+    "of_100": "/of_100",
+    "per_taxon": "/decisions/per_taxon",
+    "what_if": "/what_if",
+    "outcomes": "/outcomes",
+    "given_wrong": "/given_wrong",
+    "risk_coverage": "/curve",
+    "coverage": "/audit/coverage",
+    "findings": "/data/findings",
+    "sources": "/data/sources",
+    "licences": "/data/licences",
+    "next": "/next/listed",
+    "history": "/history",
+    "confusions": "/confusions/listed",
+    "mistakes": "/photographs/worst",
+    "nearest_referred": "/photographs/nearest",
     "doubtful_labels": "/photographs/labels",
-}  # fmt: skip
+}
 
 
 def tables(figures: Mapping[str, Any]) -> dict[str, pd.DataFrame]:

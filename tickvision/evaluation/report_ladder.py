@@ -87,6 +87,18 @@ def outcomes(test: Specimens, judged: Judged, taxonomy: Taxonomy) -> list[dict[s
     return rows
 
 
+def given_wrong(judged: Judged) -> list[dict[str, Any]]:
+    """Return the names given wrongly in the test: how often given and how often wrong, most often wrong first."""
+    names = [a.scientific_name if a is not None else "" for a in judged.given]
+    rows = []
+    for name in sorted(set(names) - {""}):
+        here = np.array([n == name for n in names], bool)
+        wrong = int((here & judged.given_wrong).sum())
+        if wrong:
+            rows.append({"name": name, "given": int(here.sum()), "wrong": wrong})
+    return sorted(rows, key=lambda r: (-r["wrong"], r["given"], r["name"]))
+
+
 def missing(policy: Policy) -> dict[str, Any]:
     """Return what stands between this run and a promise: the rung nearest to one and how many specimens it lacks."""
     refused = [(r.name, r.certificate) for r in policy.rungs if r.certificate and not r.certificate.is_certified]

@@ -16,7 +16,7 @@ from tickvision.evaluation.evaluate import heads
 from tickvision.evaluation.intervals import wilson
 from tickvision.evaluation.policy import NOVEL, Policy
 from tickvision.evaluation.report_judged import Judged, judge, specimens_of_answers
-from tickvision.evaluation.report_ladder import costly, missing, of_100, outcomes, what_if
+from tickvision.evaluation.report_ladder import costly, given_wrong, missing, of_100, outcomes, what_if
 from tickvision.evaluation.report_photographs import confusion_examples, photographs
 from tickvision.evaluation.report_reliability import reliability
 from tickvision.evaluation.slices import slices
@@ -68,6 +68,7 @@ def extend(
         "of_100": of_100(judged, taxonomy),
         "missing": missing(policy),
         "outcomes": outcomes(test, judged, taxonomy),
+        "given_wrong": given_wrong(judged),
         "costly": costly(test, judged, taxonomy),
         "what_if": what_if(test, calibration, policy, taxonomy),
         "row_shares": {name: _row_shares(head["confusion"]) for name, head in figures.get("heads", {}).items()},

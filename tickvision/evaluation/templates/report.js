@@ -1,6 +1,5 @@
 "use strict";
 for (const table of document.querySelectorAll("table.sort")) {
-  const body = table.tBodies[0];
   const value = (row, column) => {
     const cell = row.cells[column];
     const held = cell && cell.querySelector("data[value]");
@@ -18,9 +17,12 @@ for (const table of document.querySelectorAll("table.sort")) {
       const down = head.getAttribute("aria-sort") === "ascending";
       for (const other of table.tHead.rows[0].cells) other.removeAttribute("aria-sort");
       head.setAttribute("aria-sort", down ? "descending" : "ascending");
-      const rows = [...body.rows].map((row, place) => [value(row, column), place, row]);
-      rows.sort((x, y) => (x[0] === null) - (y[0] === null) || (down ? -1 : 1) * compare(x[0], y[0]) || x[1] - y[1]);
-      body.append(...rows.map((row) => row[2]));
+      for (const body of table.tBodies) {
+        const held = [...body.rows].filter((row) => !row.querySelector("[scope=rowgroup]"));
+        const rows = held.map((row, place) => [value(row, column), place, row]);
+        rows.sort((x, y) => (x[0] === null) - (y[0] === null) || (down ? -1 : 1) * compare(x[0], y[0]) || x[1] - y[1]);
+        body.append(...rows.map((row) => row[2]));
+      }
     });
   });
 }

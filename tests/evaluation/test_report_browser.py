@@ -1,0 +1,110 @@
+"""The report in Chromium: it sorts, links, prints and stays readable without script, and asks nobody for anything."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from browsing import axe_violations, chromium, needs_chromium, visit
+from PIL import Image
+from test_report_cases import Case, make
+
+from tickvision.evaluation import report
+from tickvision.evaluation.report_photographs import photo_ids, thumbnails
+
+pytestmark = [needs_chromium, pytest.mark.slow]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with chromium() as held:
+        yield held
+
+
+@pytest.fixture(scope="module")
+def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the report of a made-up run that has all sections, pictures of noise in place of photographs."""
+    folder = tmp_path_factory.mktemp("page")
+    case: Case = make(n_test=150, strength=6.0)
+    picture = folder / "noise.png"
+    Image.fromarray(np.random.default_rng(0).integers(0, 255, (200, 300, 3), np.uint8)).save(picture)
+    held = thumbnails(case.frame.assign(path=str(picture)), photo_ids(case.figures))
+    path = folder / "report.html"
+    path.write_text(report.render(case.figures, held), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
+def test_nothing_is_asked_for_nothing_complains_and_axe_finds_nothing(
+    browser: Any, page_file: Path, width: int, scheme: str
+) -> None:
+    with visit(browser, page_file.as_uri(), width, color_scheme=scheme) as seen:
+        seen.page.evaluate("window.scrollTo(0, document.body.scrollHeight)")  # lazy pictures load
+        assert seen.page.evaluate("[...document.images].every(i => i.complete && i.naturalWidth > 0)")
+        assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+        assert axe_violations(seen.page) == []
+        assert seen.requests == [page_file.as_uri()]
+        assert seen.complaints == []
+
+
+def test_a_click_on_a_head_sorts_by_value_and_again_turns_it_round(browser: Any, page_file: Path) -> None:
+    with visit(browser, page_file.as_uri()) as seen:
+        table = seen.page.locator("table.sort", has=seen.page.locator("th", has_text="recall")).first
+        head = table.locator("thead th", has_text="recall")
+
+        def column() -> list[float]:
+            place = head.evaluate("e => e.cellIndex")
+            cells = table.evaluate(
+                "(t, i) => [...t.tBodies[0].rows].map(r => r.cells[i].querySelector('data').value)", place
+            )
+            return [float(v) for v in cells if v != ""]
+
+        before = column()
+        assert len(set(before)) > 1
+        head.locator("button").click()
+        assert column() == sorted(before)
+        assert head.get_attribute("aria-sort") == "ascending"
+        head.locator("button").press("Enter")
+        assert column() == sorted(before, reverse=True)
+        assert head.get_attribute("aria-sort") == "descending"
+
+
+def test_every_link_goes_to_its_place_on_the_page(browser: Any, page_file: Path) -> None:
+    with visit(browser, page_file.as_uri()) as seen:
+        targets = seen.page.eval_on_selector_all("a[href]", "all => all.map(a => a.getAttribute('href'))")
+        assert len(set(targets)) > 10
+        assert all(seen.page.locator(f"[id='{t[1:]}']").count() == 1 for t in targets)
+        for name in ("Naming or passing on", "Cautions"):
+            seen.page.locator("nav a", has_text=name).click()
+            place = seen.page.evaluate("location.hash.slice(1)")
+            seen.page.wait_for_function(
+                "id => Math.abs(document.getElementById(id).getBoundingClientRect().top) < innerHeight", arg=place
+            )
+
+
+def test_the_page_reads_without_script(browser: Any, page_file: Path) -> None:
+    with visit(browser, page_file.as_uri(), java_script_enabled=False) as seen:
+        assert seen.page.locator("th button").count() == 0
+        assert seen.page.locator("h1").is_visible()
+        assert seen.page.locator("table.sort tbody td").first.is_visible()
+
+
+def test_the_first_screen_answers_before_any_scrolling(browser: Any, page_file: Path) -> None:
+    with visit(browser, page_file.as_uri()) as seen:
+        for question in ("wrong", "which", "rest", "next"):
+            box = seen.page.locator(f"#{question}").bounding_box()
+            assert box is not None
+            assert box["y"] + box["height"] < 900
+
+
+def test_it_prints_with_no_table_cut_at_the_edge_of_the_paper(browser: Any, page_file: Path) -> None:
+    with visit(browser, page_file.as_uri(), width=688) as seen:  # A4 less two margins of 14 mm, at 96 px an inch
+        seen.page.emulate_media(media="print")
+        wide = seen.page.eval_on_selector_all(
+            "table", "all => all.filter(t => t.getBoundingClientRect().right > 689).map(t => t.innerText.slice(0, 60))"
+        )
+        assert wide == []
+        assert seen.page.pdf(format="A4").startswith(b"%PDF-")
