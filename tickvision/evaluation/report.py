@@ -85,8 +85,13 @@ def _promise_lines(figures: Figures) -> list[str]:
     return [f"No promise of at most {_plain(d['max_error'])} wrong can be made: {more}"]
 
 
-def render(figures: Figures, thumbnails: Mapping[str, str] | None = None) -> str:
-    """Return the report as one HTML page that needs no network and no script. thumbnails: photo_id -> data URI."""
+def render(
+    figures: Figures, thumbnails: Mapping[str, str] | None = None, looked: Mapping[str, str] | None = None
+) -> str:
+    """Return the report as one HTML page that needs no network and no script.
+
+    thumbnails, looked: photo_id -> data URI of the photograph, and of the same with the place where the network looked.
+    """
     from markupsafe import Markup
 
     script = (TEMPLATES / "report.js").read_text(encoding="utf-8")
@@ -99,6 +104,7 @@ def render(figures: Figures, thumbnails: Mapping[str, str] | None = None) -> str
             f=figures,
             p=page,
             thumbnails=thumbnails or {},
+            looked=looked or {},
             pictures=_pictures(figures),
             style=Markup((TEMPLATES / "report.css").read_text(encoding="utf-8")),  # noqa: S704  our own file
             script=Markup(script),  # noqa: S704  our own file

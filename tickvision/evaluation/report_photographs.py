@@ -6,7 +6,7 @@ import base64
 import io
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,9 @@ from numpy.typing import NDArray
 from tickvision.errors import ImageError
 from tickvision.evaluation.policy import LOW, NO_PROMISE, Policy
 from tickvision.evaluation.report_judged import Judged
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
 
 SHOWN = 6
 THUMBNAIL_PX = 176
@@ -125,12 +128,16 @@ def _entry(
     }
 
 
-def photo_ids(figures: Mapping[str, Any]) -> list[str]:
-    """Return the photographs that the report shows, in order, each once."""
+def shown_entries(figures: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Return the entries of the photographs that the report shows, in order; one photograph may stand in several."""
     shown = figures.get("photographs") or {}
     entries = [e for part in ("worst", "nearest", "labels") for e in shown.get(part, [])]
-    entries += [c["example"] for c in (figures.get("confusions") or {}).get("listed", [])[:3]]
-    return list(dict.fromkeys(e["photo_id"] for e in entries))
+    return entries + [c["example"] for c in (figures.get("confusions") or {}).get("listed", [])[:3]]
+
+
+def photo_ids(figures: Mapping[str, Any]) -> list[str]:
+    """Return the photographs that the report shows, in order, each once."""
+    return list(dict.fromkeys(e["photo_id"] for e in shown_entries(figures)))
 
 
 def thumbnails(frame: pd.DataFrame, wanted: Iterable[str]) -> dict[str, str]:
@@ -138,7 +145,7 @@ def thumbnails(frame: pd.DataFrame, wanted: Iterable[str]) -> dict[str, str]:
 
     frame: the manifest.
     """
-    from PIL import Image
+    from PIL.Image import fromarray
 
     from tickvision.data.pictures import parse_region
     from tickvision.images.decode import read_photo
@@ -151,9 +158,14 @@ def thumbnails(frame: pd.DataFrame, wanted: Iterable[str]) -> dict[str, str]:
             pixels = read_photo(Path(row["path"]), THUMBNAIL_PX, parse_region(row["region"])).pixels
         except (KeyError, ImageError):
             continue
-        small = Image.fromarray(pixels)
-        small.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX))
-        held = io.BytesIO()
-        small.save(held, "JPEG", quality=QUALITY, optimize=True)
-        found[photo] = "data:image/jpeg;base64," + base64.b64encode(held.getvalue()).decode("ascii")
+        found[photo] = data_uri(fromarray(pixels))
     return found
+
+
+def data_uri(picture: Image) -> str:
+    """Return the picture, shrunk to a thumbnail, as a JPEG inside a URI."""
+    small = picture.copy()
+    small.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX))
+    held = io.BytesIO()
+    small.save(held, "JPEG", quality=QUALITY, optimize=True)
+    return "data:image/jpeg;base64," + base64.b64encode(held.getvalue()).decode("ascii")
