@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tickvision.data.manifest import COLUMNS
+from tickvision.data.columns import MANIFEST
 from tickvision.domain.taxonomy import Answer, Taxonomy, flat_taxonomy, tick_taxonomy
 from tickvision.evaluation import calibrate, evaluate, report_numbers
 from tickvision.evaluation.abstention import certify
@@ -124,7 +124,7 @@ def _part(
         1 + np.arange(n) % 5,
         np.array([r["photo_id"] for r in rows], str),
     )
-    return specimens, pd.DataFrame(rows, columns=list(COLUMNS))
+    return specimens, pd.DataFrame(rows, columns=list(MANIFEST))
 
 
 def _row(part: str, i: int, label: str, stage: str, sex: str, sources: Sequence[str]) -> dict[str, str]:
@@ -144,7 +144,7 @@ def _row(part: str, i: int, label: str, stage: str, sex: str, sources: Sequence[
         "creator": "submitter 001",
         "status": "ok",
     }
-    return {c: known.get(c, "") for c in COLUMNS}
+    return {c: known.get(c, "") for c in MANIFEST}
 
 
 @lru_cache

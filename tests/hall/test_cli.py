@@ -169,9 +169,11 @@ def test_compare_of_a_run_with_itself_finds_no_difference(run, finished: Path) -
     code, out, _ = run("compare", finished.parent / "run", finished.parent / "run", "--json")
     result = json.loads(out)
     assert code == 0
-    assert [row["statistic"] for row in result["differences"]] == ["macro_recall", "nll", "augrc", "coverage"]
-    assert all(row["difference"] == 0.0 and row["p_holm"] == 1.0 for row in result["differences"])
-    assert result["right_to_wrong"] == []
+    (pair,) = result["comparisons"]
+    statistics = ["share_right", "macro_recall", "nll", "augrc", "coverage"]
+    assert [row["statistic"] for row in pair["differences"]] == statistics
+    assert all(row["difference"] == 0.0 and row["p_holm"] == 1.0 for row in pair["differences"])
+    assert pair["right_to_wrong"] == []
 
 
 def test_info_describes_the_package_and_its_promises(run, finished: Path) -> None:  # type: ignore[no-untyped-def]
