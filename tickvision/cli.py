@@ -111,14 +111,22 @@ def run(
 
 @app.command()
 def compare(
-    run_a: Annotated[Path, typer.Argument(help="output folder of the first run")],
-    run_b: Annotated[Path, typer.Argument(help="output folder of the second run, on the same test specimens")],
+    runs: Annotated[
+        list[Path], typer.Argument(metavar="RUN RUN...", help="output folders of runs on the same test specimens")
+    ],
+    report: Annotated[
+        Path | None, typer.Option("--report", metavar="FILE.html", help="also write a page, JSON and CSV beside it")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Set two runs side by side on the same test specimens: paired differences with intervals, and what changed."""
+    """Set runs beside the first of them on the same test specimens: paired differences with intervals, what changed."""
     from tickvision import comparison
 
-    result, lines = comparison.compare_runs(run_a, run_b)
+    if len(runs) < 2:
+        raise typer.BadParameter("give two runs or more", param_hint="RUN RUN...")
+    result, lines = comparison.compare_runs(runs)
+    if report is not None:
+        lines.append(f"The report is {comparison.write_report(result, runs, report)[0]}")
     _print_result(result, lines, as_json)
 
 
