@@ -10,9 +10,7 @@ from typing import Annotated
 import typer
 
 from tickvision import __version__
-from tickvision.errors import TickvisionError
-
-OK, USER_FAULT, USAGE, SOME_FAILED = 0, 1, 2, 3
+from tickvision.__main__ import SOME_FAILED, main
 
 app = typer.Typer(
     name="tickvision",
@@ -130,70 +128,12 @@ def compare(
     _print_result(result, lines, as_json)
 
 
-@app.command()
-def predict(
-    package: Annotated[Path, typer.Argument(help="a model package: a folder, or a .zip of it")],
-    photographs: Annotated[
-        list[str] | None,
-        typer.Argument(help="files, folders, patterns such as 'day/*.jpg', zip archives, URLs; - reads names on stdin"),
-    ] = None,
-    table: Annotated[
-        Path | None,
-        typer.Option("--list", help="CSV with columns file and specimen_id; optional region and removed_at"),
-    ] = None,
-    group_by: Annotated[
-        str, typer.Option("--group-by", help="photo, folder, or a pattern such as '(.+)-[0-9]+.jpg'")
-    ] = "photo",
-    removed_at: Annotated[
-        str, typer.Option("--removed-at", help="when the tick was taken off, e.g. 2026-05-03T18:30")
-    ] = "",
-    form: Annotated[
-        str,
-        typer.Option("--format", help="table, csv, jsonl, dwc (Darwin Core CSV), dwca (its archive) or html (gallery)"),
-    ] = "table",
-    output: Annotated[Path | None, typer.Option("--output", "-o", help="write here instead of stdout")] = None,
-    resume: Annotated[bool, typer.Option("--resume", help="go on with a file of JSON lines")] = False,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="replace a file of JSON lines that is there")] = False,
-    shard: Annotated[str, typer.Option("--shard", metavar="I/N", help="only the i-th of n parts of the list")] = "",
-    merge: Annotated[bool, typer.Option("--merge", help="put files of JSON lines (the parts) together")] = False,
-    explain: Annotated[
-        Path | None, typer.Option("--explain", metavar="FOLDER", help="also draw where the model looked")
-    ] = None,
-    threads: Annotated[int, typer.Option("--threads", min=0, help="cores to use; 0 = all")] = 0,
-    serve: Annotated[bool, typer.Option("--serve", help="answer over HTTP instead; needs tickvision[serve]")] = False,
-    host: Annotated[str, typer.Option("--host", help="for --serve; loopback unless told")] = "127.0.0.1",
-    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="for --serve")] = 8077,
-    quiet: Quiet = False,
-    as_json: AsJson = False,
-) -> None:
+@app.command(add_help_option=False, context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
+def predict(context: typer.Context) -> None:
     """Name the specimens in photographs, or refer them to a person and say why."""
-    if serve:
-        from tickvision.deployment.server import serve as serve_forever
+    from tickvision import predict_command
 
-        serve_forever(package, host, port, threads)
-        return
-    from tickvision.prediction import FORMS, Request, predict_to
-
-    form = "jsonl" if as_json else form
-    if form not in FORMS:
-        raise typer.BadParameter(f"'{form}' is none of {', '.join(FORMS)}", param_hint="--format")
-    ask = Request(
-        package,
-        tuple(photographs or ()),
-        table,
-        group_by,
-        removed_at,
-        form,
-        output,
-        resume,
-        overwrite,
-        shard,
-        merge,
-        explain,
-        threads,
-        quiet,
-    )
-    if predict_to(ask):
+    if predict_command.run(context.args):
         raise typer.Exit(SOME_FAILED)
 
 
@@ -260,42 +200,6 @@ def _installation() -> tuple[dict[str, object], list[str]]:
     if found["torch"] is None:
         lines.append("Training needs: pip install 'tickvision[train]'. Predicting does not.")
     return found, lines
-
-
-def main() -> None:
-    """Run the command line. Exit codes: 0 done, 1 input at fault, 2 wrong usage, 3 done but some items failed."""
-    try:
-        app()
-    except TickvisionError as error:
-        print(f"tickvision: {error}", file=sys.stderr)
-        sys.exit(USER_FAULT)
-    except KeyboardInterrupt:
-        print("tickvision: stopped. What was finished is kept; the same command goes on from there.", file=sys.stderr)
-        sys.exit(130)
-    except BrokenPipeError:
-        sys.stderr.close()  # the reader at the other end of the pipe has gone; nothing is wrong
-        sys.exit(OK)
-    except ModuleNotFoundError as error:
-        print(_missing_module(error), file=sys.stderr)
-        sys.exit(USER_FAULT)
-    except OSError as error:
-        print(
-            f"tickvision: {error.filename or 'a file'}: {error.strerror}. What was finished is kept; the same command "
-            "goes on from there.",
-            file=sys.stderr,
-        )
-        sys.exit(USER_FAULT)
-    except Exception:
-        print("tickvision: this is a fault of the program. Please report it with the lines below.", file=sys.stderr)
-        raise
-
-
-def _missing_module(error: ModuleNotFoundError) -> str:
-    extra = "serve" if error.name in ("starlette", "uvicorn", "python_multipart") else "train"
-    return (
-        f"tickvision: this command needs the package '{error.name}', which is not installed. "
-        f"Run: pip install 'tickvision[{extra}]'"
-    )
 
 
 if __name__ == "__main__":

@@ -13,7 +13,6 @@ TickvisionError          the user's input is at fault; cli prints it without a t
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 
 
@@ -60,6 +59,8 @@ class OutputError(TickvisionError):
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """Return " Did you mean 'x'?" for the nearest known word, or an empty string."""
+    import difflib
+
     names = [str(k) for k in known]
     lowered = {n.lower(): n for n in names}
     near = difflib.get_close_matches(word.lower(), list(lowered), n=1, cutoff=0.6)

@@ -23,7 +23,6 @@ from tickvision.progress import Progress
 if TYPE_CHECKING:
     from tickvision.deployment.explain import Explainer
 
-FORMS = ("table", "csv", "jsonl", "dwc", "dwca", "html")
 NOTHING_DONE = Done(frozenset(), 0)
 
 

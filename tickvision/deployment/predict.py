@@ -62,7 +62,9 @@ class Predictor:
         self.package = package
         self.heads = contents.get(HEADS)
         self.cores = threads or _cores()
-        self.engine = Engine(contents[MODEL], package.prepare, self.cores, str(package.folder / MODEL))
+        loader = ThreadPoolExecutor(1)  # the first photographs are decoded meanwhile
+        self._engine = loader.submit(Engine, contents[MODEL], package.prepare, self.cores, str(package.folder / MODEL))
+        loader.shutdown(wait=False)
         self._ladder = _Ladder.from_json(package.taxonomy.to_json())
         self._maker = Maker(package.policy, package.contact, package.model_id, package.drawn)
 
@@ -96,6 +98,22 @@ class Predictor:
                         progress(len(batch))
             finally:
                 pool.shutdown(wait=True, cancel_futures=True)
+
+    def taxon_logits(self, inputs: Iterable[Path | str | Specimen]) -> Floats:
+        """Return the mean taxon logits (N, T) of the specimens that have a readable photograph; nothing is decided."""
+        rows: list[NDArray[np.float64]] = []
+        with ThreadPoolExecutor(self.cores) as pool, Reader() as reader:
+            for batch in _batches(self._submitted(inputs, pool, reader)):
+                for _, futures in batch:
+                    squares = [one.square for one in (f.result() for f in futures) if one.square is not None]
+                    if squares:
+                        rows.append(self._logits(squares)[0].mean(0))
+        return np.stack(rows) if rows else np.zeros((0, len(self.package.taxonomy.taxa)))
+
+    @property
+    def engine(self) -> Engine:
+        """The network, waited for while it is loaded. Raises PackageError if onnxruntime cannot read it."""
+        return self._engine.result()
 
     @property
     def decode_px(self) -> int:

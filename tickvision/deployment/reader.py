@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import zipfile
 from collections import OrderedDict
 from pathlib import Path
 from types import TracebackType
@@ -13,6 +12,7 @@ from tickvision.errors import DataError, ImageError
 from tickvision.images.decode import MAX_BYTES, Box, Photo, decode, read_bytes
 
 if TYPE_CHECKING:
+    import zipfile
     from typing import Self
 
 MAX_MEMBERS = 1_000_000
@@ -91,6 +91,8 @@ def _checked(content: bytes) -> bytes:
 
 def open_archive(path: Path) -> zipfile.ZipFile:
     """Return the opened zip archive. Raises DataError if it is none."""
+    import zipfile
+
     try:
         return zipfile.ZipFile(path)
     except (zipfile.BadZipFile, OSError) as error:

@@ -209,11 +209,11 @@ def _metrics(state: _State) -> str:
     return "\n".join(lines)
 
 
-def serve(package: Path, host: str, port: int, threads: int = 0) -> None:
+def serve(package: Path, host: str, port: int, threads: int = 0, limits: Limits | None = None) -> None:
     """Serve a package until interrupted; then answer what was accepted, and stop."""
     import uvicorn
 
-    app = build(load(package, threads))
+    app = build(load(package, threads), limits)
     uvicorn.run(
         app, host=host, port=port, log_level="info", timeout_graceful_shutdown=STOP_AFTER_S, limit_concurrency=512
     )

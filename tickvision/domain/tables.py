@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import csv
 from functools import cache
-from importlib import resources
+from pathlib import Path
 
 
 @cache
 def rows(table: str) -> tuple[dict[str, str], ...]:
     """Return the rows of taxa, characters, lookalikes, sizes, caps or licences, as text, in file order."""
-    file = resources.files("tickvision.domain").joinpath("tables", f"{table}.csv")
+    file = Path(__file__).with_name("tables") / f"{table}.csv"
     return tuple(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))
