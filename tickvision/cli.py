@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
+from collections.abc import Callable, Sequence
 from typing import Annotated
 
 import typer
@@ -30,13 +31,24 @@ Quiet = Annotated[bool, typer.Option("--quiet", help="no progress on stderr")]
 AsJson = Annotated[bool, typer.Option("--json", help="the result as JSON on stdout")]
 
 
-def _stage(name: str, config_file: Path, settings: list[str] | None, quiet: bool, as_json: bool) -> None:
+def _stage(
+    name: str,
+    config_file: Path,
+    settings: list[str] | None,
+    quiet: bool,
+    as_json: bool,
+    more: Sequence[Callable[..., list[str]]] = (),
+) -> None:
+    """Run one stage, then what else was asked for of (config, paths, progress), and print the lines of all."""
     from tickvision import config, runner
     from tickvision.progress import Progress
 
-    job = config.load(config_file, settings or [])
-    lines = runner.run(job, Progress(quiet=True) if quiet else Progress(), (name,), again=True)
+    job, progress = config.load(config_file, settings or []), Progress(quiet=quiet)
+    lines = runner.run(job, progress, (name,), again=True)
+    for step in more:
+        lines += step(job, Paths(job.output), progress)
     _print_result({"stage": name, "output": str(job.output), "lines": lines}, lines, as_json)
+    from tickvision.workplace import Paths
 
 
 def _print_result(result: dict[str, object], lines: list[str], as_json: bool) -> None:
@@ -44,15 +56,37 @@ def _print_result(result: dict[str, object], lines: list[str], as_json: bool) ->
 
 
 @app.command("import")
-def import_(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
-    """Read photographs and labels (CSV or folders) into a manifest, and list what is wrong with them."""
-    _stage("import", config, settings, quiet, as_json)
+def import_(
+    config: ConfigFile,
+    settings: Settings = None,
+    fetch: Annotated[bool, typer.Option("--fetch", help="bring photographs that the source names by URL")] = False,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Read photographs and labels (Darwin Core archive, CSV or folders) into a manifest; list what is wrong."""
+    _stage("import", config, [*(settings or []), *(["data.fetch=true"] if fetch else [])], quiet, as_json)
 
 
 @app.command()
-def check(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+def check(
+    config: ConfigFile,
+    settings: Settings = None,
+    remove_gps: Annotated[
+        bool, typer.Option("--remove-gps", help="also write copies of photographs without their coordinates")
+    ] = False,
+    regions: Annotated[
+        str, typer.Option("--regions", metavar="PATTERN", help="also write a page to draw boxes on, e.g. '*' or 'L01*'")
+    ] = "",
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
     """Decode every photograph; find damaged files, duplicates, rare classes and backgrounds that give labels away."""
-    _stage("check", config, settings, quiet, as_json)
+    from tickvision import data_stages
+
+    more: list[Callable[..., list[str]]] = [data_stages.remove_places] if remove_gps else []
+    if regions:
+        more.append(lambda job, paths, _: data_stages.region_page(job, paths, regions))
+    _stage("check", config, settings, quiet, as_json, more)
 
 
 @app.command()

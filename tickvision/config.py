@@ -34,12 +34,18 @@ class DataConfig(_Model):
     )
     columns: dict[str, str] = Field({}, description="our column = your column, where the names differ")
     defaults: dict[str, str] = Field({}, description="our column = value for records that leave it blank")
+    mapping: Path | None = Field(None, description="TOML file with header patterns, words and defaults of the source")
     pattern: str = Field("{scientific_name}/{photo}", description="folders only: what the parts of a path mean")
     photo_is_specimen: bool = Field(False, description="true: each photograph is a specimen of its own")
     licences: tuple[str, ...] = Field(
         ("CC0-1.0", "CC-PDM-1.0", "CC-BY"), description="SPDX ids or families that may train; 'any' for own photographs"
     )
     near_duplicates: bool = Field(True, description="look for one picture under two names; off for tiny plain pictures")
+    regions: Path | None = Field(None, description="CSV of boxes drawn with check --regions: photo_id, region")
+    fetch: bool = Field(False, description="bring photographs that the source names by URL (import --fetch)")
+    fetch_wait_s: float = Field(1.0, ge=0, le=600, description="pause between two requests, seconds")
+    fetch_max_mb: float = Field(50.0, gt=0, le=256, description="larger files are not brought")
+    fetch_own_network: bool = Field(False, description="also from addresses of this machine and its local network")
 
 
 class TaxonomyConfig(_Model):
@@ -72,12 +78,25 @@ class SplitConfig(_Model):
     val: Share = 0.1
     calibration: Share = 0.2
     test: Share = 0.2
+    hold_out: dict[str, tuple[str, ...]] = Field(
+        {}, description="one column = the values that make up the test part, e.g. { device = ['microscope'] }"
+    )
+    folds: int = Field(0, ge=0, le=50, description="deal k folds, of which one is the test part; 0: one split")
+    fold: int = Field(1, ge=1, description="which of the folds is the test part")
+    file: Path | None = Field(None, description="a split of your own: CSV with photo_id, part; refused if it leaks")
 
     @model_validator(mode="after")
     def _sums_to_one(self) -> SplitConfig:
         total = self.train + self.val + self.calibration + self.test
         if abs(total - 1) > 1e-6:
             raise ValueError(f"train + val + calibration + test is {total:g}, it must be 1")
+        ways = [k for k in ("hold_out", "folds", "file") if getattr(self, k)]
+        if len(ways) > 1:
+            raise ValueError(f"{' and '.join(ways)} exclude each other; keep one")
+        if len(self.hold_out) > 1:
+            raise ValueError(f"hold_out names {len(self.hold_out)} columns; hold out by one")
+        if self.folds and not (2 <= self.folds and self.fold <= self.folds):
+            raise ValueError(f"folds = {self.folds} with fold = {self.fold}: at least 2 folds, fold from 1 to folds")
         return self
 
 
@@ -165,7 +184,16 @@ def _read(path: Path) -> dict[str, Any]:
         raise ConfigError(f"{path}: cannot be read: {error.strerror}") from None
 
 
-PATH_KEYS = (("output",), ("data", "path"), ("data", "photographs"), ("taxonomy", "table"))
+PATH_KEYS = (
+    ("output",),
+    ("data", "path"),
+    ("data", "photographs"),
+    ("data", "mapping"),
+    ("data", "regions"),
+    ("split", "file"),
+    ("taxonomy", "table"),
+    ("decide", "expected"),
+)
 
 
 def _anchor(raw: dict[str, Any], folder: Path) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from tickvision.config import Config
 from tickvision.errors import DataError
@@ -17,29 +19,18 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tickvision.data.labels import Finding
+    from tickvision.data.mapping import Record
     from tickvision.data.pictures import Pictures
-    from tickvision.data.sources import Record
     from tickvision.domain.taxonomy import Taxonomy
     from tickvision.images.prepare import Prepare
 
 
 def import_photographs(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Read the source into manifest.csv and import_findings.csv; return lines for a person."""
-    from tickvision.data import archive, credits, ingest, manifest, sources
+    from tickvision.data import credits, ingest, manifest
 
     data = config.data
-    noted: list[Finding] = []
-    records: Iterable[Record]
-    if data.source == "dwca" or data.path.suffix.lower() == ".zip":
-        work = paths.output / "archive"
-        records, noted = archive.read_archive(data.path, work, data.photographs, data.columns, data.defaults)
-        photographs = data.photographs or data.path.parent
-    elif data.source == "csv":
-        records = sources.read_csv(data.path, data.columns, data.defaults)
-        photographs = data.photographs or data.path.parent
-    else:
-        records = sources.read_folder(data.path, data.pattern, data.defaults)
-        photographs = data.photographs or data.path
+    records, noted, photographs, lines = _records(config, paths, progress)
     frame, findings = ingest.ingest(
         records,
         photographs,
@@ -53,14 +44,49 @@ def import_photographs(config: Config, paths: Paths, progress: Progress) -> list
     manifest.write(frame, paths.manifest)
     credits.write(manifest.usable(frame), paths.output)
     ingest.write_findings(findings, paths.import_findings)
-    lines = ingest.summary(frame)
-    worst = [f for f in findings if f.severity == "error"]
-    lines += [f"  {data.path.name}, line {f.line}: {f.message}" for f in worst[:5]]
-    if len(worst) > 5:
-        lines.append(f"  ... {len(worst):,} faults in all; they are listed in {paths.import_findings}")
+    lines += ingest.summary(frame)
+    worst = sum(f.severity == "error" for f in findings)
+    lines += [f"  {data.path.name}, line {f.line}: {f.message}" for f in ingest.examples(findings)]
+    if worst > 5:
+        lines.append(f"  ... {worst:,} faults in all; they are listed in {paths.import_findings}")
     if not (frame["status"] == manifest.USABLE).any():
         raise DataError("\n".join([*lines, f"{data.path}: no photograph can be used."]))
     return lines
+
+
+def _records(
+    config: Config, paths: Paths, progress: Progress
+) -> tuple[Iterable[Record], list[Finding], Path, list[str]]:
+    """Return (records, findings about the source itself, the folder of photographs, lines for a person)."""
+    from tickvision.data import archive, fetch, mapping, regions, sources
+
+    data = config.data
+    noted: list[Finding] = []
+    lines: list[str] = []
+    is_archive = data.source == "dwca" or (data.source == "csv" and data.path.suffix.lower() == ".zip")
+    how = mapping.read_mapping(data.mapping, {} if is_archive else data.columns, data.defaults)
+    photographs = data.photographs or (data.path if data.source == "folder" else data.path.parent)
+    records: Iterable[Record]
+    if is_archive:
+        records, noted = archive.read_archive(data.path, paths.output / "archive", data.photographs, data.columns)
+    elif data.source == "csv":
+        records = sources.read_csv(data.path, how)
+    else:
+        records = sources.read_folder(data.path, data.pattern, how)
+    held = list(mapping.translated(records, how))
+    brought = paths.output / "fetched"
+    if data.fetch:
+        limits = fetch.Limits(data.fetch_wait_s, int(data.fetch_max_mb * 1e6), data.fetch_own_network)
+        urls = [r.fields.get("file", "") for r in held]
+        counts = fetch.bring(urls, brought, limits, lambda d, t, f: progress.tick("fetching photographs", d, t, f))
+        lines.append(
+            f"{counts['ok']:,} photographs fetched, {counts['before']:,} were there before, "
+            f"{counts['failed']:,} failed; see {brought / fetch.INDEX}"
+        )
+    held = list(fetch.placed(held, brought))
+    if data.regions is not None:
+        held = list(regions.cut(held, regions.read(data.regions)))
+    return held, noted, photographs, lines
 
 
 def usable_rows(config: Config, paths: Paths) -> tuple[pd.DataFrame, Taxonomy]:
@@ -111,31 +137,27 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Decode every photograph and write findings.csv, duplicates.csv and audit.json; return lines for a person."""
     import csv
 
-    from tickvision.data import audit, contact_sheet, gps, ingest, mislabels, splits
+    from tickvision.data import audit, mislabels, splits
 
     frame, taxonomy = usable_rows(config, paths)
     pictures = decoded(config, paths, frame, progress)
+    frozen = mislabels.read_features((paths.features,), pictures.looks["sha256"].to_numpy(str))
     groups = splits.tie_groups(frame)
-    findings, pairs, summary = audit.audit(frame, pictures, taxonomy, groups, config.data.near_duplicates)
-    findings += gps.findings(frame)
-    features = mislabels.read_features((paths.scores, paths.features), pictures.looks["sha256"].to_numpy(str))
-    if features is not None:
-        findings += mislabels.findings(frame, features, taxonomy, groups)
-    place = {p: i for i, p in enumerate(frame["photo_id"])}
-    shown = contact_sheet.write(findings, place, pictures.squares, paths.output / "worst.jpg")
-    ingest.write_findings(findings, paths.findings)
+    findings, pairs, summary = audit.audit(frame, pictures, taxonomy, groups, config.data.near_duplicates, frozen)
+    groups = splits.tie_groups(frame, pairs)
+    doubted = _likely_wrong(paths, frame, pictures, taxonomy, groups)
+    findings += doubted or []
     with paths.duplicates.open("w", encoding="utf-8", newline="") as handle:
         csv.writer(handle).writerows([("photo_a", "photo_b"), *pairs])
-    write_text(paths.audit, json.dumps(summary, indent=1))
-    counts: dict[str, int] = {}
-    for finding in findings:
-        counts[finding.finding] = counts.get(finding.finding, 0) + 1
+    _update_audit(paths, summary)
+    shown = _write_findings(paths, frame, pictures, findings)
+    counts = Counter(f.finding for f in findings)
     lines = [f"{len(frame):,} photographs checked, {len(findings):,} findings in {paths.findings}"]
-    lines += [f"  {count:,} {name}" for name, count in sorted(counts.items(), key=lambda item: -item[1])]
+    lines += [f"  {count:,} {name}" for name, count in counts.most_common()]
     if shown:
         lines.append(f"  {shown} of the worst are shown in {paths.output / 'worst.jpg'}")
-    if features is None:
-        lines.append("  likely wrong labels are looked for once there are features: run check again after train")
+    if doubted is None:
+        lines.append("  likely wrong labels are looked for once there are features: train adds them to the findings")
     for head, probe in summary["shortcut_probe"].items():
         if "accuracy" in probe:
             lines.append(
@@ -145,57 +167,149 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     return lines
 
 
-def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
-    """Deal the groups to train, val, calibration and test and write splits.csv; return lines for a person."""
+def _write_findings(paths: Paths, frame: pd.DataFrame, pictures: Pictures, findings: list[Finding]) -> int:
+    """Write findings.csv and the contact sheet of the worst; return how many pictures stand on it."""
+    from tickvision.data import contact_sheet, ingest
+
+    ingest.write_findings(findings, paths.findings)
+    place = {p: i for i, p in enumerate(frame["photo_id"])}
+    return contact_sheet.write(findings, place, pictures.squares, paths.output / "worst.jpg")
+
+
+def _likely_wrong(
+    paths: Paths, frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, groups: NDArray[np.int64]
+) -> list[Finding] | None:
+    """Return the likely wrong labels, by the trained network's features if there are any, None if there are none."""
+    from tickvision.data import mislabels
+
+    features = mislabels.read_features((paths.scores, paths.features), pictures.looks["sha256"].to_numpy(str))
+    return None if features is None else mislabels.findings(frame, features, taxonomy, groups)
+
+
+def after_training(config: Config, paths: Paths, progress: Progress) -> list[str]:
+    """Add to findings.csv and audit.json what only features tell; return lines for a person."""
+    from tickvision.data import ingest, splits
+
+    frame, taxonomy = usable_rows(config, paths)
+    pictures = decoded(config, paths, frame, progress)
+    groups = splits.tie_groups(frame, _pairs(paths))
+    doubted = _likely_wrong(paths, frame, pictures, taxonomy, groups) or []
+    others = [f for f in ingest.read_findings(paths.findings) if f.finding != "likely_wrong_label"]
+    _write_findings(paths, frame, pictures, others + doubted)
+    lines = [f"{len(doubted):,} likely wrong labels, the most doubtful first, in {paths.findings}"] if doubted else []
+    return lines + _optimism(paths, frame, pictures, groups)
+
+
+def _update_audit(paths: Paths, told: dict[str, Any]) -> None:
+    """Lay what was found over audit.json; what other stages found stays."""
+    held = json.loads(paths.audit.read_text(encoding="utf-8")) if paths.audit.is_file() else {}
+    write_text(paths.audit, json.dumps(held | told, indent=1))
+
+
+def _pairs(paths: Paths) -> list[tuple[str, str]]:
+    """Return the pairs of duplicates that check found."""
     import csv
 
+    if not paths.duplicates.is_file():
+        return []
+    with paths.duplicates.open(encoding="utf-8", newline="") as handle:
+        return [(row[0], row[1]) for row in list(csv.reader(handle))[1:]]
+
+
+def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
+    """Deal the groups to train, val, calibration and test and write splits.csv; return lines for a person."""
     import numpy as np
 
-    from tickvision.data import splits
+    from tickvision.data import folds, splits
 
     frame, _ = usable_rows(config, paths)
-    pairs: list[tuple[str, str]] = []
-    if paths.duplicates.is_file():
-        with paths.duplicates.open(encoding="utf-8", newline="") as handle:
-            pairs = [(row[0], row[1]) for row in list(csv.reader(handle))[1:]]
-    groups = splits.tie_groups(frame, pairs)
+    groups = splits.tie_groups(frame, _pairs(paths))
     strata = splits.strata_of(frame)
-    number = np.unique(strata, return_inverse=True)[1].astype(np.int64)
-    shares = {p: getattr(config.split, p) for p in splits.PARTS}
-    use = frame["use"].to_numpy(str)
-    parts = splits.assign(groups, number, frame["specimen_id"].to_numpy(str), shares, config.seed, use)
+    how = config.split
+    if how.file is not None:
+        parts, fold = splits.own(frame, how.file), None
+    else:
+        shares = {p: getattr(how, p) for p in splits.PARTS}
+        parts, fold = folds.deal(frame, groups, strata, shares, config.seed, how.hold_out, how.folds, how.fold)
     splits.check_no_leak(frame, groups, parts)
-    splits.write(frame, groups, strata, parts, paths.splits)
+    splits.write(frame, groups, strata, parts, paths.splits, fold)
     specimens = frame["specimen_id"].to_numpy(str)
     lines = [f"{len(np.unique(groups)):,} groups dealt:"]
     lines += [
         f"  {p}: {len(np.unique(specimens[parts == p])):,} specimens, {(parts == p).sum():,} photographs"
         for p in splits.PARTS
     ]
-    return lines + _optimism(paths, frame, groups)
+    if fold is not None:
+        lines.append(f"  test is fold {config.split.fold} of {config.split.folds}; --set split.fold=... takes another")
+    small = splits.too_small(
+        frame, parts, splits.needed_to_certify(config.decide.max_error, config.decide.failure_rate)
+    )
+    _update_audit(paths, {"too_small_to_certify": small})
+    lines += _small(config, paths, small)
+    if not paths.features.is_file():
+        return [*lines, "  how optimistic a random split would be is measured once there are features: train tells"]
+    return lines + _optimism(paths, frame, decoded(config, paths, frame, progress), groups)
 
 
-def _optimism(paths: Paths, frame: pd.DataFrame, groups: NDArray[np.int64]) -> list[str]:
-    """Return a line on how optimistic a random split would have been, once there are features on file."""
-    import numpy as np
+def _small(config: Config, paths: Paths, small: list[dict[str, str | int]]) -> list[str]:
+    if not small:
+        return []
+    d = config.decide
+    shown = ", ".join(f"{c['class']} ({c['calibration']})" for c in small[:5])
+    return [
+        f"  {len(small)} classes are too small to certify by themselves: fewer than {small[0]['needed']} calibration "
+        f"specimens for at most {d.max_error:.1%} error at a failure rate of {d.failure_rate:.1%}, e.g. {shown}; all "
+        f"are listed in {paths.audit}. They count in the promise over all names."
+    ]
 
+
+def _optimism(paths: Paths, frame: pd.DataFrame, pictures: Pictures, groups: NDArray[np.int64]) -> list[str]:
+    """Measure how optimistic a random split would have been, once there are features on file; return a line on it."""
     from tickvision.data import folds, mislabels
 
-    try:
-        with np.load(paths.pictures / "looks.npz", allow_pickle=False) as held:
-            content = dict(zip(held["photo_id"].tolist(), held["sha256"].tolist(), strict=True))
-    except (OSError, ValueError, KeyError):
-        return []
-    sha256 = np.array([content.get(p, "") for p in frame["photo_id"]], dtype=str)
-    features = mislabels.read_features((paths.features,), sha256)
+    features = mislabels.read_features((paths.features,), pictures.looks["sha256"].to_numpy(str))
     if features is None:
         return []
     said = frame["scientific_name"].where(frame["taxon_rank"].isin(["species", "none"]), "").to_numpy(str)
     told = folds.optimism(features, said, groups)
+    _update_audit(paths, {"split_optimism": told})
     if "optimism" not in told:
-        return []
+        return [f"  too few photographs (n = {told['n']:,.0f}) to tell how optimistic a random split would be"]
     return [
         f"  a linear head on frozen features names {told['random']:.1%} of photographs right on a random split and "
         f"{told['grouped']:.1%} on a grouped one: a random split would flatter by {told['optimism']:+.1%} "
         f"(n = {told['n']:,.0f})"
     ]
+
+
+def remove_places(config: Config, paths: Paths, progress: Progress) -> list[str]:
+    """Copy the photographs that hold coordinates into without_place/, without them; return lines for a person."""
+    from tickvision.data import gps
+
+    frame, _ = usable_rows(config, paths)
+    holding = decoded(config, paths, frame, progress).looks["place"].to_numpy(bool)
+    files, top = [Path(p) for p in dict.fromkeys(frame["path"][holding])], paths.output / "without_place"
+    failed = gps.copy_without_place(files, top)
+    lines = [
+        f"{len(files) - len(failed):,} of {len(files):,} photographs with coordinates copied without them to {top}"
+    ]
+    if failed:
+        lines.append(f"  {len(failed):,} could not be cleaned and have no copy, e.g. '{failed[0]}'")
+    return lines
+
+
+def region_page(config: Config, paths: Paths, pattern: str) -> list[str]:
+    """Write the page on which a person draws boxes around ticks; pattern: which photo_ids, such as 'L0001*'."""
+    from fnmatch import fnmatch
+
+    from tickvision.data import regions
+
+    frame, _ = usable_rows(config, paths)
+    frame = frame[[fnmatch(p, pattern) for p in frame["photo_id"]]]
+    if frame.empty:
+        raise DataError(f"--regions '{pattern}': no usable photograph has such a photo_id.")
+    page = paths.output / "regions.html"
+    shown = regions.write_page(frame, page)
+    lines = [f"{shown:,} of {len(frame):,} photographs stand on {page}: open it in a browser, draw, save regions.csv"]
+    lines.append("  then: tickvision import CONFIG --set data.regions=regions.csv, and check, split and train again")
+    return lines

@@ -55,6 +55,8 @@ def run(config: Config, progress: Progress, stages: tuple[str, ...] = STAGES, ag
         if stage == "train":
             _forget_old_training(config, paths, mark)
         said = FUNCTIONS[stage](config, paths, progress)
+        if stage == "train":
+            said += data_stages.after_training(config, paths, progress)
         for line in said:
             progress.say(f"  {line}")
         lines += said
@@ -86,7 +88,9 @@ def _mark(stage: str, config: Config, paths: Paths) -> str:
     digest = hashlib.sha256(json.dumps([__version__, *(form[s] for s in sections)], sort_keys=True).encode())
     inputs = [paths.output / FILES[f] for f in files]
     if stage == "import":
-        inputs.append(config.data.path)
+        inputs += [p for p in (config.data.path, config.data.mapping, config.data.regions) if p]
+    if stage == "split" and config.split.file:
+        inputs.append(config.split.file)
     for path in inputs:
         if path.is_dir():
             state = sorted(f"{p}|{p.stat().st_size}|{p.stat().st_mtime_ns}" for p in path.rglob("*") if p.is_file())

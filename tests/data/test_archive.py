@@ -13,7 +13,8 @@ from dwca.read import DwCAReader
 
 from tickvision import config, runner
 from tickvision.data import archive, ingest, manifest, sources
-from tickvision.data.sources import Record
+from tickvision.data.columns import MANIFEST
+from tickvision.data.mapping import Record
 from tickvision.drawing.archive import FILE_NAME
 from tickvision.drawing.demo_set import write_demo_set
 from tickvision.progress import Progress
@@ -54,14 +55,14 @@ CC0 = "https://creativecommons.org/publicdomain/zero/1.0/"
 
 
 def take(path: Path, work: Path, photographs: Path | None = None, **columns: str) -> list[Record]:
-    return archive.read_archive(path, work, photographs, columns, {})[0]
+    return archive.read_archive(path, work, photographs, columns)[0]
 
 
 def test_what_dwca_writer_writes_is_read(tmp_path: Path) -> None:
     for name in ("a.jpg", "b.jpg"):
         (tmp_path / "photographs").mkdir(exist_ok=True)
         scene().save(tmp_path / "photographs" / name)
-    records, noted = archive.read_archive(HERE / "dwca_writer.zip", tmp_path / "work", tmp_path, {}, {})
+    records, noted = archive.read_archive(HERE / "dwca_writer.zip", tmp_path / "work", tmp_path, {})
     frame, _ = ingest.ingest(records, tmp_path, "ticks", licences=("CC0-1.0", "CC-BY"))
     assert list(frame["status"]) == ["ok", "ok"]
     assert list(frame["specimen_id"]) == ["tick-1"] * 2
@@ -92,9 +93,9 @@ def test_the_demo_set_gives_the_same_manifest_by_both_doors(tmp_path: Path) -> N
     write_demo_set(folder, 20, seed=5, size_px=64)
     options = ("ticks", "not a tick", ("any",))
     by_zip, _ = ingest.ingest(take(folder / FILE_NAME, tmp_path / "work"), folder, *options)
-    by_csv, _ = ingest.ingest(sources.read_csv(folder / "labels.csv", {}, {}), folder, *options)
+    by_csv, _ = ingest.ingest(sources.read_csv(folder / "labels.csv"), folder, *options)
     assert len(by_zip) >= 20
-    both = [f[list(manifest.COLUMNS)].sort_values("photo_id").reset_index(drop=True) for f in (by_zip, by_csv)]
+    both = [f[list(MANIFEST)].sort_values("photo_id").reset_index(drop=True) for f in (by_zip, by_csv)]
     pd.testing.assert_frame_equal(*both)
 
 

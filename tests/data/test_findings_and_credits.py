@@ -4,10 +4,9 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from conftest import scene
 from PIL import Image
 
-from tickvision.data import contact_sheet, credits, gps, mislabels
+from tickvision.data import contact_sheet, credits, mislabels
 from tickvision.data.labels import Finding
 
 
@@ -34,17 +33,6 @@ def test_features_are_matched_by_content(tmp_path: Path) -> None:
     assert list(found[0]) == [0, 0, 1]
     assert np.isnan(found[1:]).all()
     assert mislabels.read_features((tmp_path / "none.npz",), np.array(["y"])) is None
-
-
-def test_a_photograph_with_coordinates_is_found_and_no_other(tmp_path: Path) -> None:
-    exif = Image.Exif()
-    exif[0x8825] = {1: "N", 2: (57.0, 30.0, 0.0), 3: "E", 4: (18.0, 0.0, 0.0)}
-    scene().save(tmp_path / "placed.jpg", exif=exif)
-    scene().save(tmp_path / "plain.jpg")
-    (tmp_path / "broken.jpg").write_bytes(b"\xff\xd8\xff no")
-    paths = sorted(tmp_path.iterdir())
-    frame = pd.DataFrame({"photo_id": [p.name for p in paths], "path": [str(p) for p in paths]})
-    assert [f.photo_id for f in gps.findings(frame)] == ["placed.jpg"]
 
 
 def test_the_contact_sheet_takes_kinds_in_turn_and_leaves_notes_out(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from conftest import scene
 
-from tickvision.data import ingest, manifest, sources
+from tickvision.data import ingest, manifest, mapping, sources
 from tickvision.data.labels import Finding
 from tickvision.errors import DataError
 
@@ -22,7 +22,8 @@ def write(folder: Path, text: str, photos: int = 3, encoding: str = "utf-8") -> 
 
 
 def take(path: Path, columns: dict[str, str] | None = None, **options: object) -> tuple[pd.DataFrame, list[Finding]]:
-    records = sources.read_csv(path, columns or {}, {})
+    how = mapping.read_mapping(None, columns or {}, {})
+    records = mapping.translated(sources.read_csv(path, how), how)
     return ingest.ingest(records, path.parent, "ticks", where=path.name, **options)  # type: ignore[arg-type]
 
 
@@ -133,19 +134,19 @@ def test_a_folder_tree_is_read_by_its_pattern(tmp_path: Path) -> None:
     ):
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         scene().save(tmp_path / name)
-    records = sources.read_folder(tmp_path, "{scientific_name}/{life_stage}/{specimen_id}_{photo}", {})
+    records = sources.read_folder(tmp_path, "{scientific_name}/{life_stage}/{specimen_id}_{photo}")
     frame, _ = ingest.ingest(records, tmp_path, "ticks")
     assert list(frame["specimen_id"]) == ["s2", "s1", "s1"]
     assert set(frame["scientific_name"]) == {"Ixodes scapularis", "Ixodes cookei"}
     with pytest.raises(DataError, match="none of 3 pictures fits"):
-        list(sources.read_folder(tmp_path, "{specimen_id}", {}))
+        list(sources.read_folder(tmp_path, "{specimen_id}"))
     with pytest.raises(DataError, match="Did you mean 'specimen_id'"):
-        list(sources.read_folder(tmp_path, "{specimenid}/{photo}", {}))
+        list(sources.read_folder(tmp_path, "{specimenid}/{photo}"))
 
 
 def test_flat_takes_names_stages_and_sexes_as_they_come(tmp_path: Path) -> None:
     path = write(tmp_path, HEADER + "p0.jpg,a,Velvet ant,winged,drone,\np1.jpg,b,Bolt,,,\n")
-    frame, _ = ingest.ingest(sources.read_csv(path, {}, {}), tmp_path, "flat")
+    frame, _ = ingest.ingest(sources.read_csv(path), tmp_path, "flat")
     taxonomy = manifest.build_taxonomy("flat", frame)
     assert taxonomy.taxa == ("Bolt", "Velvet ant")
     assert taxonomy.states == (("winged", "drone"),)

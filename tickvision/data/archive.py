@@ -26,9 +26,11 @@ from tickvision.data.archive_terms import (
     is_still,
     name_with_doubt,
 )
+from tickvision.data.columns import check_known
 from tickvision.data.labels import Finding
-from tickvision.data.sources import CSV_COLUMNS, MAX_CELL, Record
-from tickvision.errors import DataError, did_you_mean
+from tickvision.data.mapping import Record
+from tickvision.data.sources import MAX_CELL
+from tickvision.errors import DataError
 
 Row = dict[str, str]
 
@@ -45,7 +47,7 @@ class _Contents:
 
 
 def read_archive(
-    path: Path, work: Path, photographs: Path | None, columns: dict[str, str], defaults: dict[str, str]
+    path: Path, work: Path, photographs: Path | None, columns: dict[str, str]
 ) -> tuple[list[Record], list[Finding]]:
     """Return (one record a photograph or region, findings about the archive itself).
 
@@ -53,24 +55,18 @@ def read_archive(
     photographs: folder of media that the archive only names; its own folder if None. columns: our column -> term.
     Raises DataError, with one message, if the archive is unsafe, damaged or not what meta.xml says.
     """
-    _known(columns, defaults)
+    check_known(columns, "data.columns")
     archive = archive_guard.Archive(path)
     try:
         contents = _read(archive, work / "tables")
         finder = MediaFinder(archive, work / "media", photographs or path.parent)
         findings: list[Finding] = []
-        records = list(_records(contents, finder, columns, defaults, findings))
+        records = list(_records(contents, finder, columns, findings))
     finally:
         archive.close()
     if not records:
         raise DataError(f"{path}: {len(contents.core):,} records, but no photograph belongs to any of them.")
     return records, findings
-
-
-def _known(columns: dict[str, str], defaults: dict[str, str]) -> None:
-    for ours in [*columns, *defaults]:
-        if ours not in CSV_COLUMNS:
-            raise DataError(f"data.columns / data.defaults: '{ours}' is no column.{did_you_mean(ours, CSV_COLUMNS)}")
 
 
 def _read(archive: archive_guard.Archive, folder: Path) -> _Contents:
@@ -121,7 +117,7 @@ def _short(row: Row) -> Row:
 
 
 def _records(
-    contents: _Contents, finder: MediaFinder, columns: dict[str, str], defaults: dict[str, str], found: list[Finding]
+    contents: _Contents, finder: MediaFinder, columns: dict[str, str], found: list[Finding]
 ) -> Iterator[Record]:
     without, other = [], 0
     used: dict[str, int] = defaultdict(int)
@@ -140,7 +136,6 @@ def _records(
                 fields = label | photo.fields | finder.find(photo.fields["file"])
                 row = occurrence | photo.media
                 fields |= {ours: row.get(term.rsplit("/", 1)[-1], "") for ours, term in columns.items()}
-                fields |= {k: v for k, v in defaults.items() if not fields.get(k)}
                 kept = {k: v for k, v in (rest | photo.others).items() if v and k not in columns.values()}
                 yield Record(line, fields, kept)
     if without:

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tickvision.data import duplicates, shortcuts
+from tickvision.data.headers import head_findings
 from tickvision.data.labels import Finding
 from tickvision.data.manifest import label_masks
 from tickvision.data.pictures import Pictures
@@ -17,20 +18,28 @@ from tickvision.domain.taxonomy import Taxonomy
 CLASS_FLOOR = 10  # classes with fewer specimens can be trained, but nothing can be promised of them alone
 SMALL_PX = 96
 CLIPPED_SHARE = 0.6
+BLUR_DEVIATIONS = 3.5  # Iglewicz and Hoaglin 1993: a modified z-score above 3.5 marks an outlier
+FOCUS_FLOOR = 5  # at least so many photographs tell what is usual
 
 
 def audit(
-    frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, group: NDArray[np.int64], near_duplicates: bool = True
+    frame: pd.DataFrame,
+    pictures: Pictures,
+    taxonomy: Taxonomy,
+    group: NDArray[np.int64],
+    near_duplicates: bool = True,
+    features: NDArray[np.float32] | None = None,
 ) -> tuple[list[Finding], list[tuple[str, str]], dict[str, Any]]:
     """Return (findings, near- and exact-duplicate pairs of photo_ids, summary with the shortcut probe).
 
     frame, pictures, group: the usable rows of the manifest, one row each. near_duplicates: look for them at all.
+    features: (N, D) of the backbone, NaN rows have none; they bring more candidates for near-duplicates.
     """
     looks = pictures.looks
     findings = _picture_findings(looks)
     exact = duplicates.exact(looks["sha256"].to_numpy(str))
     same = set(exact)
-    found = duplicates.near(pictures.squares, pictures.readable) if near_duplicates else []
+    found = duplicates.near(pictures.squares, pictures.readable, features) if near_duplicates else []
     near = [p for p in found if p not in same]
     ids = frame["photo_id"].to_numpy(str)
     findings += _pair_findings(frame, exact, "exact_duplicate") + _pair_findings(frame, near, "near_duplicate")
@@ -57,8 +66,9 @@ def _settled(masks: NDArray[np.bool_], readable: NDArray[np.bool_]) -> NDArray[n
 
 
 def _picture_findings(looks: pd.DataFrame) -> list[Finding]:
-    found = []
-    for row in looks.to_dict("records"):
+    found: list[Finding] = []
+    blurred = _unusually_soft(looks)
+    for number, row in enumerate(looks.to_dict("records")):
         photo, clipped = str(row["photo_id"]), max(row["dark"], row["bright"])
         if row["status"] != "ok":
             advice = "bring the file again, or leave it out"
@@ -70,7 +80,25 @@ def _picture_findings(looks: pd.DataFrame) -> list[Finding]:
             kind = "too_dark" if row["dark"] > row["bright"] else "too_bright"
             message = f"{clipped:.0%} of the pixels are clipped"
             found.append(Finding(photo, kind, "warning", message, "ask for another photograph"))
+        elif blurred[number]:
+            message = (
+                f"sharpness {row['sharpness']:.1f}, far below what is usual here ({np.median(looks['sharpness']):.1f})"
+            )
+            found.append(Finding(photo, "blurred", "warning", message, "ask for another photograph"))
+        if row["status"] == "ok":
+            found += head_findings(photo, str(row["mode"]), int(row["turn"]), bool(row["place"]))
     return found
+
+
+def _unusually_soft(looks: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return (N,) True where the sharpness is an outlier on its low side among the readable ones, on a log scale."""
+    ready = (looks["status"] == "ok").to_numpy()
+    sharp = np.log(np.maximum(looks["sharpness"].to_numpy(float), 1e-3))
+    if ready.sum() < FOCUS_FLOOR:
+        return np.zeros(len(looks), bool)
+    middle = np.median(sharp[ready])
+    spread = np.median(np.abs(sharp[ready] - middle))
+    return np.asarray(ready & (0.6745 * (middle - sharp) > BLUR_DEVIATIONS * spread), bool)
 
 
 def _pair_findings(frame: pd.DataFrame, pairs: list[tuple[int, int]], kind: str) -> list[Finding]:

@@ -37,10 +37,14 @@ def _plain(text: str) -> str:
     return "".join(f"\\{c}" if c in "\\`*_[]<>#" else c for c in " ".join(text.split()))
 
 
+def texts(frame: pd.DataFrame) -> dict[str, str]:
+    """Return file name -> text of credits.csv and CREDITS.md, for the work folder and for the package."""
+    return {"credits.csv": table(frame).to_csv(index=False, lineterminator="\n"), "CREDITS.md": markdown(frame)}
+
+
 def write(frame: pd.DataFrame, folder: Path) -> None:
     """Write credits.csv and CREDITS.md of the usable photographs into folder."""
-    texts = {"credits.csv": table(frame).to_csv(index=False, lineterminator="\n"), "CREDITS.md": markdown(frame)}
-    for name, text in texts.items():
+    for name, text in texts(frame).items():
         temporary = folder / f"{name}.tmp"
         temporary.write_text(text, encoding="utf-8", newline="\n")
         temporary.replace(folder / name)

@@ -22,6 +22,8 @@ SCALES = (0.95, CROP)
 ROUGHLY_SAME = 0.85  # correlation at 16 x 16 below which the pixels are not compared
 LIKEST = 8  # candidates of one picture and variant whose pixels are compared
 SAME = 0.88  # on the drawn set the least of 91 true pairs had 0.92, the most of 1,108 likely-looking others 0.85
+ALIKE = 0.8  # cosine of features (mean removed) from which two pictures are compared
+FEATURE_LIKEST = 3
 BLOCKS = 6
 FLAT = 2.0  # grey levels: a block that varies less in both pictures says nothing
 _TURNS = tuple((mirror, quarters) for mirror in (False, True) for quarters in range(4))
@@ -40,10 +42,13 @@ def exact(sha256: NDArray[np.str_]) -> list[tuple[int, int]]:
     return pairs
 
 
-def near(squares: NDArray[np.uint8], usable: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def near(
+    squares: NDArray[np.uint8], usable: NDArray[np.bool_], features: NDArray[np.float32] | None = None
+) -> list[tuple[int, int]]:
     """Return pairs of rows that are one picture: saved again, resized, brightened, turned or cropped by a tenth.
 
-    squares: (N, S, S, 3) prepared pictures. usable: (N,), rows to look at.
+    squares: (N, S, S, 3) prepared pictures. usable: (N,), rows to look at. features: (N, D) of a backbone, rows of NaN
+    have none; what they find alike is looked at too.
     """
     rows = np.flatnonzero(usable)
     if len(rows) < 2:
@@ -58,7 +63,31 @@ def near(squares: NDArray[np.uint8], usable: NDArray[np.bool_]) -> list[tuple[in
             pair = (int(min(i, j)), int(max(i, j)))
             if pair not in found and _agreement(squares[rows[i]], squares[rows[j]], variant) >= SAME:
                 found.add(pair)
+    for i, j in _alike_features(features[rows]) if features is not None else ():
+        if (i, j) not in found and any(
+            _agreement(squares[rows[i]], squares[rows[j]], variant) >= SAME for variant in range(len(_TURNS))
+        ):
+            found.add((i, j))
     return sorted((int(rows[a]), int(rows[b])) for a, b in found)
+
+
+def _alike_features(features: NDArray[np.float32]) -> list[tuple[int, int]]:
+    """Return pairs (i < j) whose features point the same way: for each picture at most FEATURE_LIKEST others."""
+    known = np.flatnonzero(np.isfinite(features).all(1))
+    if len(known) < 2:
+        return []
+    units = features[known] - features[known].mean(0)
+    units /= np.maximum(np.linalg.norm(units, axis=1, keepdims=True), 1e-9)
+    pairs: set[tuple[int, int]] = set()
+    step = max(1, 20_000_000 // len(known))
+    for start in range(0, len(known), step):
+        likeness = units[start : start + step] @ units.T
+        likeness[np.arange(len(likeness)), np.arange(start, start + len(likeness))] = -1
+        best = np.argpartition(-likeness, min(FEATURE_LIKEST, len(known) - 1) - 1, axis=1)[:, :FEATURE_LIKEST]
+        for row, column in zip(*np.nonzero(np.take_along_axis(likeness, best, 1) >= ALIKE), strict=True):
+            a, b = int(known[start + row]), int(known[best[row, column]])
+            pairs.add((min(a, b), max(a, b)))
+    return sorted(pairs)
 
 
 def _grey(square: NDArray[np.uint8], side: int) -> Grey:

@@ -4,27 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from itertools import chain, zip_longest
 from pathlib import Path
 
 import pandas as pd
 
+from tickvision.data.columns import CARRIED, MANIFEST, USES
 from tickvision.data.labels import Finding, read_label, read_licence
-from tickvision.data.manifest import COLUMNS, USABLE, USES
-from tickvision.data.sources import Record
+from tickvision.data.manifest import USABLE
+from tickvision.data.mapping import Record
 from tickvision.errors import DataError
 
-PLAIN = (
-    "event_date",
-    "place",
-    "host",
-    "source",
-    "device",
-    "identified_by",
-    "creator",
-    "rights_holder",
-    "region",
-    "use",
-)
 # worst first: the status of a row is its worst fault
 STATUSES = ("duplicate_id", "missing", "unknown_name", "unknown_value", "contradiction", "licence")
 
@@ -66,8 +56,8 @@ def ingest(
         )
     frame = pd.DataFrame(rows).fillna("")
     findings += _specimen_conflicts(frame)
-    others = [c for c in frame.columns if c not in COLUMNS]
-    return frame[[*COLUMNS, *others]], findings
+    others = [c for c in frame.columns if c not in MANIFEST]
+    return frame[[*MANIFEST, *others]], findings
 
 
 def _row(
@@ -89,8 +79,8 @@ def _row(
     elif not fields["file"] or not path.is_file():
         faults.append(("missing", "error", f"photograph '{fields['file']}' is not in {photographs}"))
     status, reason = _worst(faults)
-    row = dict.fromkeys(COLUMNS, "") | {f"x_{k}": v for k, v in record.others.items()}
-    row |= {c: fields.get(c, "") for c in PLAIN} | label | licence
+    row = dict.fromkeys(MANIFEST, "") | {f"x_{k}": v for k, v in record.others.items()}
+    row |= {c: fields.get(c, "") for c in CARRIED} | label | licence
     row |= {
         "photo_id": photo_id,
         "path": str(path),
@@ -151,6 +141,25 @@ def summary(frame: pd.DataFrame) -> list[str]:
     ]
     lines += [f"  {count:,} left out: {status}" for status, count in counts.most_common() if status != USABLE]
     return lines
+
+
+def examples(findings: Iterable[Finding], at_most: int = 5) -> list[Finding]:
+    """Return errors to show, every kind in turn, so that no common kind hides the others."""
+    kinds: dict[str, list[Finding]] = {}
+    for finding in findings:
+        if finding.severity == "error":
+            kinds.setdefault(finding.finding, []).append(finding)
+    return [f for f in chain.from_iterable(zip_longest(*kinds.values())) if f is not None][:at_most]
+
+
+def read_findings(path: Path) -> list[Finding]:
+    """Return the findings of a file that write_findings wrote; none if it is not there."""
+    if not path.is_file():
+        return []
+    frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+    return [
+        Finding(*row[:5], int(row[5])) for row in frame[list(Finding.__dataclass_fields__)].to_numpy().tolist()
+    ]
 
 
 def write_findings(findings: Iterable[Finding], path: Path) -> None:

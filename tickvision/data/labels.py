@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from tickvision.data.columns import LABEL, VERBATIM
 from tickvision.domain import licences, names, rules
 from tickvision.domain.vocabulary import clean, is_unknown, read_stage_and_sex, read_word
 
@@ -27,13 +28,8 @@ def read_label(record: dict[str, str], kind: str, non_target: str) -> tuple[dict
 
     kind "ticks" resolves names and applies the vocabulary and the rules; otherwise labels are taken as written.
     """
-    written = {key: record.get(key, "") for key in ("scientific_name", "life_stage", "sex", "feeding", "view")}
-    label = {
-        "verbatim_name": record.get("verbatim_name") or written["scientific_name"],
-        "verbatim_stage": written["life_stage"],
-        "verbatim_sex": written["sex"],
-        "qualifier": "",
-    }
+    written = {key: record.get(key, "") for key in LABEL}
+    label = {verbatim: record.get(verbatim, written[ours]) for ours, verbatim in VERBATIM.items()} | {"qualifier": ""}
     if non_target and clean(written["scientific_name"]).lower() == non_target.lower():
         return label | {
             "scientific_name": non_target,

@@ -8,41 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tickvision.data.columns import MANIFEST
 from tickvision.domain.taxonomy import Taxon, Taxonomy, flat_taxonomy, table_taxonomy, tick_taxonomy
 from tickvision.errors import DataError, did_you_mean
 
-COLUMNS = (
-    "photo_id",
-    "path",
-    "specimen_id",
-    "group_id",
-    "scientific_name",
-    "taxon_rank",
-    "qualifier",
-    "life_stage",
-    "sex",
-    "feeding",
-    "view",
-    "event_date",
-    "place",
-    "host",
-    "source",
-    "device",
-    "identified_by",
-    "license_uri",
-    "spdx",
-    "creator",
-    "rights_holder",
-    "region",
-    "use",
-    "status",
-    "reason",
-    "verbatim_name",
-    "verbatim_stage",
-    "verbatim_sex",
-)
 USABLE = "ok"
-USES = ("", "train", "test")  # of the column `use`: dealt freely; picked or partly labelled; a published test part
 
 
 def read(path: Path) -> pd.DataFrame:
@@ -51,7 +21,7 @@ def read(path: Path) -> pd.DataFrame:
         frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
     except FileNotFoundError:
         raise DataError(f"{path}: no manifest. Make it with: tickvision import CONFIG") from None
-    missing = [c for c in COLUMNS if c not in frame.columns]
+    missing = [c for c in MANIFEST if c not in frame.columns]
     if missing:
         raise DataError(f"{path}: not a manifest, columns missing: {', '.join(missing)}.")
     return frame

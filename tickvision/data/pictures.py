@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tickvision.data.headers import read_head
 from tickvision.errors import DataError, ImageError
 from tickvision.images.decode import Box, read_photo
 from tickvision.images.look import RIM_FEATURES, difference_hash, measure_quality, rim_features
@@ -33,13 +34,17 @@ _FIELDS = {
     "dark": "f4",
     "bright": "f4",
     "dhash": "u8",
+    "mode": "U8",
+    "turn": "i4",
+    "place": "?",
 }
 
 
 @dataclass(frozen=True)
 class Pictures:
     """squares: (N, S, S, 3) uint8, read from disk as needed. looks: one row a photograph (photo_id, status, sha256,
-    width, height, sharpness, dark, bright, dhash). rim: (N, 18) float32. Rows with a status other than ok are black."""
+    width, height, sharpness, dark, bright, dhash; mode, turn and place as in headers.Head). rim: (N, 18) float32. Rows
+    with a status other than ok are black."""
 
     squares: NDArray[np.uint8]
     looks: pd.DataFrame
@@ -139,6 +144,7 @@ def look_at(
     except ImageError as error:
         empty = np.zeros((prepare.size_px, prepare.size_px, 3), np.uint8)
         return empty, {"status": error.status, "reason": error.reason}, np.zeros(RIM_FEATURES, np.float32)
+    head = read_head(path)
     square = to_square(photo, prepare)
     quality = measure_quality(square, photo.width, photo.height)
     values: dict[str, object] = {
@@ -151,6 +157,9 @@ def look_at(
         "dark": quality.dark,
         "bright": quality.bright,
         "dhash": np.uint64(difference_hash(square)),
+        "mode": head.mode,
+        "turn": head.turn,
+        "place": head.place,
     }
     return square, values, rim_features(square)
 

@@ -5,69 +5,33 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
+from tickvision.data.columns import READ
+from tickvision.data.mapping import ColumnMapping, Record, places
 from tickvision.errors import DataError, did_you_mean
 from tickvision.images.decode import SUFFIXES
 
 MAX_COLUMNS = 2_000
 MAX_CELL = 1_000_000
-CSV_COLUMNS = (
-    "file",
-    "photo_id",
-    "specimen_id",
-    "submission_id",
-    "scientific_name",
-    "life_stage",
-    "sex",
-    "feeding",
-    "view",
-    "event_date",
-    "place",
-    "host",
-    "source",
-    "device",
-    "identified_by",
-    "license_uri",
-    "creator",
-    "rights_holder",
-    "region",
-    "leg_count",
-    "attached",
-    "use",
-)
+# short words that a pattern may use for ours
+PARTS = {"taxon": "scientific_name", "stage": "life_stage", "specimen": "specimen_id", "submission": "submission_id"}
 
 
-@dataclass(frozen=True)
-class Record:
-    """One photograph as its source tells it. fields: our column names; others: columns of the source that have none."""
-
-    line: int
-    fields: dict[str, str]
-    others: dict[str, str]
-
-
-def read_csv(path: Path, columns: dict[str, str], defaults: dict[str, str]) -> Iterator[Record]:
-    """Yield the records of a CSV. columns: our name -> the file's name. UTF-8 with or without mark; , ; or tab.
+def read_csv(path: Path, mapping: ColumnMapping = ColumnMapping()) -> Iterator[Record]:  # noqa: B008 (never changed)
+    """Yield the records of a CSV, words as written. UTF-8 with or without mark; comma, semicolon or tab.
 
     Raises DataError on an unreadable file, a column that is not there, or one that names no photographs.
     """
-    for ours in [*columns, *defaults]:
-        if ours not in CSV_COLUMNS:
-            raise DataError(
-                f"data.columns / data.defaults: '{ours}' is no column of ours."
-                f"{did_you_mean(ours, CSV_COLUMNS)} Known: {', '.join(CSV_COLUMNS)}"
-            )
     with _open(path) as handle:
         csv.field_size_limit(MAX_CELL)
         reader = csv.reader(handle, delimiter=_delimiter(path))
         try:
             header = [h.strip() for h in next(reader, [])]
-            mapping = _map_header(path, header, columns)
+            found = _map_header(path, header, mapping)
             for cells in reader:
                 if any(c.strip() for c in cells):
-                    yield _record(path, reader.line_num, header, cells, mapping, defaults)
+                    yield _record(path, reader.line_num, header, cells, found)
         except csv.Error as error:
             raise DataError(f"{path}, line {reader.line_num}: not readable as CSV ({error}).") from None
         except UnicodeDecodeError:
@@ -90,69 +54,56 @@ def _delimiter(path: Path) -> str:
     return max((",", ";", "\t"), key=lambda sign: head.count(sign.encode()))
 
 
-def _map_header(path: Path, header: list[str], columns: dict[str, str]) -> dict[str, int]:
-    """Return our column -> position."""
+def _map_header(path: Path, header: list[str], mapping: ColumnMapping) -> dict[str, tuple[int, ...]]:
+    """Return our column -> positions, the first with a value counts."""
     if len(header) > MAX_COLUMNS:
         raise DataError(f"{path}: {len(header):,} columns; at most {MAX_COLUMNS:,} are read.")
     twice = sorted({h for h in header if h and header.count(h) > 1})
     if twice:
         raise DataError(f"{path}: column '{twice[0]}' stands twice in the header.")
-    mapping = {c: header.index(c) for c in CSV_COLUMNS if c in header}
-    for ours, theirs in columns.items():
-        if theirs not in header:
-            raise DataError(
-                f"{path}: column '{theirs}' (data.columns.{ours}) is not in the header."
-                f"{did_you_mean(theirs, header)} The header has: {', '.join(header)}"
-            )
-        mapping[ours] = header.index(theirs)
-    if "file" not in mapping:
+    found = places(mapping, header, str(path))
+    if "file" not in found:
         raise DataError(
             f"{path}: no column 'file' that names the photographs. The header has: {', '.join(header)}. "
             'Say which column it is with data.columns = { file = "..." }.'
         )
-    return mapping
+    return found
 
 
-def _record(
-    path: Path, line: int, header: list[str], cells: list[str], mapping: dict[str, int], defaults: dict[str, str]
-) -> Record:
+def _record(path: Path, line: int, header: list[str], cells: list[str], found: dict[str, tuple[int, ...]]) -> Record:
     if len(cells) > len(header):
         raise DataError(
             f"{path}, line {line}: {len(cells)} cells, the header has {len(header)}. "
             "A separator inside a text must be quoted."
         )
-    cells = cells + [""] * (len(header) - len(cells))
-    fields = {ours: cells[i].strip() for ours, i in mapping.items()}
-    fields |= {k: v for k, v in defaults.items() if not fields.get(k)}
-    used = set(mapping.values())
-    others = {h: cells[i] for i, h in enumerate(header) if i not in used and h}
-    return Record(line, fields, others)
+    cells = [c.strip() for c in cells] + [""] * (len(header) - len(cells))
+    taken = {ours: next((i for i in its if cells[i]), its[0]) for ours, its in found.items()}
+    others = {h: cells[i] for i, h in enumerate(header) if i not in taken.values() and h}
+    return Record(line, {ours: cells[i] for ours, i in taken.items()}, others)
 
 
-def read_folder(top: Path, pattern: str, defaults: dict[str, str]) -> Iterator[Record]:
+def read_folder(top: Path, pattern: str, mapping: ColumnMapping = ColumnMapping()) -> Iterator[Record]:  # noqa: B008
     """Yield a record for each picture below a folder, its columns read from the path by a pattern.
 
-    pattern: such as "{scientific_name}/{life_stage}/{specimen_id}_{photo}"; {photo} and * stand for anything; the
-    suffix is left out. Raises DataError if the folder is absent, the pattern is wrong or no picture fits it.
+    pattern: such as "{taxon}/{stage}/{specimen}_*.jpg": our columns, PARTS or words of the mapping in braces; {photo}
+    and * stand for anything; without a suffix pictures of every kind are read. Raises DataError if the folder is
+    absent, the pattern is wrong or no picture fits it.
     """
     if not top.is_dir():
         raise DataError(f"{top}: no such folder (data.path).")
-    expression = _compile(pattern)
+    expression, columns = _compile(pattern, mapping)
     pictures = sorted(p for p in top.rglob("*") if p.suffix.lower() in SUFFIXES and p.is_file())
     if not pictures:
         raise DataError(f"{top}: no pictures below this folder ({', '.join(sorted(SUFFIXES))}).")
     fitting = 0
     for number, path in enumerate(pictures, 1):
         relative = path.relative_to(top).as_posix()
-        match = expression.fullmatch(relative[: -len(path.suffix)])
-        found = {
-            k: v.replace("_", " ") if k == "scientific_name" else v
-            for k, v in (match.groupdict() if match else {}).items()
-            if k != "photo"
-        }
+        match = expression.fullmatch(relative)
         fitting += match is not None
-        fields = {"file": relative, "photo_id": relative} | found
-        yield Record(number, fields | {k: v for k, v in defaults.items() if not fields.get(k)}, {})
+        found = {columns[k]: v for k, v in match.groupdict().items() if k in columns} if match else {}
+        if "scientific_name" in found:
+            found["scientific_name"] = found["scientific_name"].replace("_", " ")
+        yield Record(number, {"file": relative, "photo_id": relative} | found, {})
     if not fitting:
         raise DataError(
             f"{top}: none of {len(pictures):,} pictures fits data.pattern '{pattern}', "
@@ -160,19 +111,29 @@ def read_folder(top: Path, pattern: str, defaults: dict[str, str]) -> Iterator[R
         )
 
 
-def _compile(pattern: str) -> re.Pattern[str]:
-    parts = re.split(r"(\{[a-z_]*\}|\*)", pattern)
-    expression = ""
-    for part in parts:
+def _compile(pattern: str, mapping: ColumnMapping) -> tuple[re.Pattern[str], dict[str, str]]:
+    """Return (expression for a relative path, group name -> our column)."""
+    expression, columns = "", {}
+    for part in re.split(r"(\{[^{}]*\}|\*)", pattern):
         if part == "*":
             expression += "[^/]*"
         elif part.startswith("{"):
             name = part[1:-1]
-            if name != "photo" and name not in CSV_COLUMNS:
-                raise DataError(f"data.pattern: '{{{name}}}' is no column of ours.{did_you_mean(name, CSV_COLUMNS)}")
             if f"(?P<{name}>" in expression:
                 raise DataError(f"data.pattern: '{{{name}}}' stands twice.")
+            if name != "photo":
+                columns[name] = _column_of(name, mapping)
             expression += f"(?P<{name}>[^/]+?)"
         else:
             expression += re.escape(part)
-    return re.compile(expression)
+    suffix = "" if Path(pattern).suffix.lower() in SUFFIXES else r"\.[^./]+"
+    return re.compile(expression + suffix, re.IGNORECASE), columns
+
+
+def _column_of(name: str, mapping: ColumnMapping) -> str:
+    own = [ours for ours, patterns in mapping.columns.items() if any(re.fullmatch(p, name) for p in patterns)]
+    column = own[0] if own else PARTS.get(name, name)
+    if column not in READ or not name.isidentifier():
+        known = [*READ, *PARTS]
+        raise DataError(f"data.pattern: '{{{name}}}' is no column of ours.{did_you_mean(name, known)}")
+    return column

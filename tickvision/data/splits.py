@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tickvision.errors import DataError
+from tickvision.errors import DataError, did_you_mean
 
 PARTS = ("train", "val", "calibration", "test")
 
@@ -121,16 +122,41 @@ def check_no_leak(frame: pd.DataFrame, groups: NDArray[np.int64], parts: NDArray
     """Raise DataError if a group stands in two parts."""
     seen = pd.DataFrame({"group": groups, "part": parts, "photo": frame["photo_id"].to_numpy()})
     torn = seen.groupby("group")["part"].nunique()
-    if (torn > 1).any():
-        group = torn[torn > 1].index[0]
-        photos = seen.loc[seen["group"] == group, "photo"].head(5)
-        raise DataError(f"The split leaks: one group stands in several parts, e.g. {', '.join(photos)}.")
+    torn = torn[torn > 1]
+    if len(torn):
+        photos = seen.loc[seen["group"] == torn.index[0]].drop_duplicates("part")
+        where = ", ".join(f"{photo} in {part}" for photo, part in zip(photos["photo"], photos["part"], strict=True))
+        raise DataError(
+            f"The split leaks: {len(torn):,} of {len(np.unique(groups)):,} groups stand in several parts, e.g. "
+            f"{where}. Groups are tied by specimen_id, submission_id and near-duplicates. Nothing was written."
+        )
+
+
+def own(frame: pd.DataFrame, path: Path) -> NDArray[np.str_]:
+    """Return the parts that a split of the user's own gives the photographs of the frame.
+
+    Raises DataError if one is missing or bears an unknown part.
+    """
+    part_of = read(path)
+    missing = [p for p in frame["photo_id"] if p not in part_of]
+    if missing:
+        raise DataError(f"{path}: {len(missing):,} of {len(frame):,} photographs are in no part, e.g. '{missing[0]}'.")
+    parts = np.array([part_of[p] for p in frame["photo_id"]], dtype=str)
+    unknown = sorted(set(parts) - set(PARTS))
+    if unknown:
+        raise DataError(f"{path}: part '{unknown[0]}' is none of {', '.join(PARTS)}.{did_you_mean(unknown[0], PARTS)}")
+    return parts
 
 
 def write(
-    frame: pd.DataFrame, groups: NDArray[np.int64], strata: NDArray[np.str_], parts: NDArray[np.str_], path: Path
+    frame: pd.DataFrame,
+    groups: NDArray[np.int64],
+    strata: NDArray[np.str_],
+    parts: NDArray[np.str_],
+    path: Path,
+    fold: NDArray[np.int64] | None = None,
 ) -> None:
-    """Write splits.csv: photo_id, specimen_id, group, stratum, part."""
+    """Write splits.csv: photo_id, specimen_id, group, stratum, part, and the fold where there are folds."""
     table = pd.DataFrame(
         {
             "photo_id": frame["photo_id"],
@@ -140,9 +166,31 @@ def write(
             "part": parts,
         }
     )
+    if fold is not None:
+        table["fold"] = fold
     temporary = path.with_name(path.name + ".tmp")
     table.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n")
     temporary.replace(path)
+
+
+def needed_to_certify(max_error: float, failure_rate: float) -> int:
+    """Return how many specimens without one error it takes to promise max_error: (1 - max_error)^n <= failure_rate.
+
+    Source: Clopper and Pearson 1934, with no error among n.
+    """
+    return math.ceil(math.log(failure_rate) / math.log1p(-max_error))
+
+
+def too_small(frame: pd.DataFrame, parts: NDArray[np.str_], needed: int) -> list[dict[str, str | int]]:
+    """Return the fully named classes with fewer calibration specimens than needed, the smallest first."""
+    settled = frame.assign(part=parts)[frame["taxon_rank"] == "species"].drop_duplicates("specimen_id")
+    columns = ["scientific_name", "life_stage", "sex"]
+    found: list[dict[str, str | int]] = []
+    for name, rows in settled.groupby(settled[columns].agg(" ".join, axis=1).str.split().str.join(" ")):
+        counts = {p: int((rows["part"] == p).sum()) for p in ("train", "calibration", "test")}
+        if counts["calibration"] < needed:
+            found.append({"class": str(name), **counts, "needed": needed})
+    return sorted(found, key=lambda c: (int(c["calibration"]), c["class"]))
 
 
 def read(path: Path) -> dict[str, str]:

@@ -1,0 +1,124 @@
+"""Boxes around the ticks of a photograph: read from a CSV, laid over the records, and drawn on a page of our own."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from importlib.resources import files
+from pathlib import Path
+
+import pandas as pd
+from PIL import Image
+
+from tickvision.data.columns import LABEL
+from tickvision.data.mapping import Record
+from tickvision.data.pictures import parse_region
+from tickvision.errors import DataError, ImageError
+from tickvision.images.decode import read_photo
+
+COLUMNS = ("photo_id", "tick", "region")
+SHOWN_PX = 900
+AT_MOST = 300  # photographs a page: about 20 MB
+
+
+@dataclass(frozen=True)
+class TickBox:
+    """One tick of a photograph. region: "x y width height", fractions of the upright picture. said: its own labels."""
+
+    tick: str
+    region: str
+    said: dict[str, str]
+
+
+def read(path: Path) -> dict[str, list[TickBox]]:
+    """Return photo_id -> boxes of a CSV with the columns photo_id, region, and perhaps tick and labels.
+
+    tick: which tick of the specimen's photographs it is, 1 if blank. Raises DataError that names line and fault.
+    """
+    boxes: dict[str, list[TickBox]] = {}
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as handle:
+            reader = csv.DictReader(handle)
+            missing = {"photo_id", "region"} - set(reader.fieldnames or ())
+            if missing:
+                raise DataError(
+                    f"{path}: column {' and '.join(sorted(missing))} missing; expected {', '.join(COLUMNS)}."
+                )
+            for row in reader:
+                where = f"{path}, line {reader.line_num}"
+                box = _box(row, where)
+                its = boxes.setdefault(row["photo_id"], [])
+                if any(b.tick == box.tick for b in its):
+                    raise DataError(f"{where}: photograph '{row['photo_id']}' has two boxes for tick {box.tick}.")
+                its.append(box)
+    except OSError as error:
+        raise DataError(f"{path}: cannot be read: {error.strerror} (data.regions).") from None
+    except (csv.Error, UnicodeDecodeError) as error:
+        raise DataError(f"{path}: not readable as CSV in UTF-8 ({error}) (data.regions).") from None
+    return boxes
+
+
+def _box(row: dict[str, str], where: str) -> TickBox:
+    try:
+        box = parse_region(row["region"] or "")
+    except ImageError as error:
+        raise DataError(f"{where}: {error.reason}.") from None
+    if box is None or not (
+        min(box) >= 0 and min(box[2:]) > 0 and box[0] + box[2] <= 1.001 and box[1] + box[3] <= 1.001
+    ):
+        raise DataError(
+            f"{where}: region '{row['region']}' is no box inside the picture (x y width height, fractions 0 to 1)."
+        )
+    said = {c: row[c].strip() for c in LABEL if (row.get(c) or "").strip()}
+    return TickBox((row.get("tick") or "").strip() or "1", row["region"], said)
+
+
+def cut(records: Iterable[Record], boxes: dict[str, list[TickBox]]) -> Iterator[Record]:
+    """Yield a record for each box of a photograph, or the record itself where it has none.
+
+    Tick 1 keeps its specimen; every other tick is a specimen of its own, tied to the same group.
+    """
+    for record in records:
+        fields = record.fields
+        photo = fields.get("photo_id") or fields.get("file", "")
+        specimen = fields.get("specimen_id", "")
+        for number, box in enumerate(boxes.get(photo, [])):
+            own = {"photo_id": photo + (f"#{number + 1}" if number else ""), "region": box.region} | box.said
+            if box.tick != "1":
+                own |= {"specimen_id": f"{specimen or photo}#{box.tick}"}
+            group = {"submission_id": fields.get("submission_id") or specimen or photo}
+            yield replace(record, fields=fields | own | group)
+        if photo not in boxes:
+            yield record
+
+
+def write_page(frame: pd.DataFrame, path: Path) -> int:
+    """Write a page on which a person draws boxes and saves regions.csv; return how many photographs stand there.
+
+    frame: photo_id, path, region; the first AT_MOST readable ones. The page holds its pictures, upright, and loads
+    nothing from anywhere.
+    """
+    shown: list[dict[str, object]] = []
+    whole = frame[~frame["photo_id"].str.contains("#", regex=False)]
+    for photo, place, region in zip(whole["photo_id"], whole["path"], whole["region"], strict=True):
+        if len(shown) == AT_MOST:
+            break
+        try:
+            picture = Image.fromarray(read_photo(Path(place), SHOWN_PX).pixels)
+        except ImageError:
+            continue
+        picture.thumbnail((SHOWN_PX, SHOWN_PX))
+        held = io.BytesIO()
+        picture.save(held, "JPEG", quality=80)
+        source = "data:image/jpeg;base64," + base64.b64encode(held.getvalue()).decode("ascii")
+        shown.append({"id": str(photo), "src": source, "boxes": [str(region)] if region else []})
+    page = files("tickvision.data").joinpath("regions_page.html").read_text(encoding="utf-8")
+    held_json = json.dumps(shown).replace("<", "\\u003c")
+    temporary = path.with_name(path.name + ".tmp")
+    temporary.write_text(page.replace("/*PHOTOGRAPHS*/[]", held_json), encoding="utf-8")
+    temporary.replace(path)
+    return len(shown)
