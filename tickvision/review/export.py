@@ -1,0 +1,226 @@
+"""What the desk gives back: labels for the next training, and Darwin Core with every earlier identification."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tickvision.domain import cautions, names
+from tickvision.errors import DataError
+from tickvision.review import chain
+from tickvision.review.chain import Conclusion, Identification
+
+RANDOM, QUEUED = "random", "referred"
+FREE, TRAIN = "", "train"  # of the column `use`
+LABEL_COLUMNS = (
+    "file", "specimen_id", "submission_id", "scientific_name", "life_stage", "sex", "feeding", "view", "event_date",
+    "place", "host", "device", "identified_by", "license_uri", "creator", "rights_holder", "region", "use",
+    "drawn", "identified_at", "based_on", "readings", "qualifier", "identification_chain", "model",
+)  # fmt: skip
+OCCURRENCE = (
+    "occurrenceID", "organismID", "basisOfRecord", "scientificName", "taxonRank", "genus", "identificationQualifier",
+    "lifeStage", "sex", "identifiedBy", "dateIdentified", "identificationVerificationStatus",
+    "identificationRemarks", "previousIdentifications", "eventDate", "verbatimLocality", "associatedTaxa",
+    "associatedMedia", "dynamicProperties",
+)  # fmt: skip
+STATUS = {
+    "photograph": "verified from image",
+    "specimen": "verified from specimen",
+    "microscope": "verified from specimen",
+}
+
+
+@dataclass(frozen=True)
+class Concluded:
+    """A specimen that people have settled. is_random: drawn on arrival, before anyone knew what the model says."""
+
+    specimen_id: str
+    is_random: bool
+    facts: dict[str, str]
+    prediction: dict[str, Any]
+    links: list[Identification]
+    conclusion: Conclusion
+    final: Identification
+    photographs: list[sqlite3.Row]
+
+
+def concluded(connection: sqlite3.Connection) -> Iterator[Concluded]:
+    """Yield the specimens that are settled by people, in order of their ids."""
+    chains = chain.all_chains(connection)
+    query = "SELECT * FROM specimen WHERE status = 'concluded' ORDER BY specimen_id"
+    for row in connection.execute(query).fetchall():
+        links = chains[row["specimen_id"]]
+        result = chain.conclude(links, bool(row["second_drawn"]))
+        if result.final is None:
+            continue
+        photographs = connection.execute(
+            "SELECT * FROM photograph WHERE specimen_id = ? ORDER BY position", (row["specimen_id"],)
+        ).fetchall()
+        yield Concluded(
+            row["specimen_id"],
+            bool(row["is_random"]),
+            json.loads(row["facts"]),
+            json.loads(row["prediction"]),
+            links,
+            result,
+            result.final,
+            photographs,
+        )
+
+
+def use_of(one: Concluded) -> str:
+    """Return what a specimen may be used for: all parts only if it was drawn at random on arrival, else training.
+
+    A referred case was picked by the model's doubt; a share of error counted on such cases is no share of error.
+    """
+    return FREE if one.is_random else TRAIN
+
+
+@dataclass(frozen=True)
+class Labels:
+    """What label rows were written: specimens, photographs, those free for calibration and test, and left out."""
+
+    specimens: int
+    photographs: int
+    free: int
+    not_shown: int
+    waiting_random: int
+
+
+def write_labels(connection: sqlite3.Connection, path: Path, non_target: str = "not a tick") -> Labels:
+    """Write labels as `tickvision import` reads them, one row a photograph, with where each name is from.
+
+    Raises DataError if nothing is concluded yet.
+    """
+    specimens = photographs = free = hidden = 0
+    temporary = path.with_name(path.name + ".tmp")
+    with temporary.open("w", encoding="utf-8", newline="") as handle:
+        writer = csv.writer(handle, lineterminator="\n")
+        writer.writerow(LABEL_COLUMNS)
+        for one in concluded(connection):
+            shown = [p for p in one.photographs if p["status"] not in ("outside", "elsewhere")]
+            hidden += len(one.photographs) - len(shown)
+            for photo in shown:
+                writer.writerow([_label_cells(one, photo, non_target)[c] for c in LABEL_COLUMNS])
+            specimens += bool(shown)
+            photographs += len(shown)
+            free += bool(shown) and use_of(one) == FREE
+    if not specimens:
+        temporary.unlink()
+        raise DataError("Nothing is concluded yet at this desk: there is nothing to export.")
+    temporary.replace(path)
+    waiting = connection.execute("SELECT count(*) FROM specimen WHERE is_random AND status <> 'concluded'").fetchone()[
+        0
+    ]
+    return Labels(specimens, photographs, free, hidden, waiting)
+
+
+def _label_cells(one: Concluded, photo: sqlite3.Row, non_target: str) -> dict[str, str]:
+    final, facts = one.final, one.facts
+    not_a_tick = final.outcome == chain.NOT_A_TICK
+    return {
+        "file": photo["path"],
+        "specimen_id": one.specimen_id,
+        "submission_id": facts.get("submission_id", ""),
+        "scientific_name": non_target if not_a_tick else final.scientific_name,
+        "life_stage": final.life_stage,
+        "sex": final.sex,
+        "feeding": final.feeding,
+        "region": photo["region"],
+        "identified_by": " | ".join(one.conclusion.by),
+        "use": use_of(one),
+        "drawn": RANDOM if one.is_random else QUEUED,
+        "identified_at": final.at,
+        "based_on": final.based_on,
+        "readings": str(len(one.conclusion.readings)),
+        "qualifier": final.qualifier,
+        "identification_chain": _chain_text(one),
+        "model": str(one.prediction.get("model", "")),
+    } | {
+        c: facts.get(c, "")
+        for c in ("view", "event_date", "place", "host", "device", "license_uri", "creator", "rights_holder")
+    }
+
+
+def _chain_text(one: Concluded) -> str:
+    gone = {i.withdraws for i in one.links}
+    return " | ".join(
+        f"{i} ({'model' if i.kind == 'machine' else i.kind} {i.identified_by}, {i.at}, from the {i.based_on}"
+        f"{', withdrawn' if i.id in gone else ''})"
+        for i in one.links
+        if i.kind != "withdrawal"
+    )
+
+
+def write_darwin_core(connection: sqlite3.Connection, path: Path, drawn: bool) -> int:
+    """Write one occurrence a settled specimen, every earlier name in previousIdentifications; return how many."""
+    count = 0
+    temporary = path.with_name(path.name + ".tmp")
+    with temporary.open("w", encoding="utf-8", newline="") as handle:
+        writer = csv.writer(handle, lineterminator="\n")
+        writer.writerow(OCCURRENCE)
+        for one in concluded(connection):
+            cells = _occurrence(one, drawn)
+            writer.writerow([" ".join(cells[c].split()) for c in OCCURRENCE])
+            count += 1
+    if not count:
+        temporary.unlink()
+        raise DataError("Nothing is concluded yet at this desk: there is nothing to export.")
+    temporary.replace(path)
+    return count
+
+
+def _occurrence(one: Concluded, drawn: bool) -> dict[str, str]:
+    final, facts = one.final, one.facts
+    name = final.scientific_name if final.outcome == chain.NAMED else ""
+    rank = final.taxon_rank if name else ""
+    genus = name.split(" ")[0] if rank in ("species", "genus") else ""
+    caution = f"{cautions.DRAWN} {cautions.SHORT}" if drawn else cautions.SHORT
+    host = facts.get("host", "")
+    extra = {
+        "characters": list(final.characters),
+        "lengthInMillimetres": final.length_mm,
+        "feeding": final.feeding,
+        "confidence": final.confidence,
+        "drawn": RANDOM if one.is_random else QUEUED,
+        "caution": caution,
+    }
+    return dict.fromkeys(OCCURRENCE, "") | {
+        "occurrenceID": one.specimen_id,
+        "organismID": one.specimen_id,
+        "basisOfRecord": "HumanObservation" if final.based_on == "photograph" else "PreservedSpecimen",
+        "scientificName": name,
+        "taxonRank": rank,
+        "genus": genus if genus in names.genera() else "",
+        "identificationQualifier": final.qualifier,
+        "lifeStage": final.life_stage,
+        "sex": final.sex,
+        "identifiedBy": " | ".join(one.conclusion.by),
+        "dateIdentified": final.at,
+        "identificationVerificationStatus": STATUS.get(final.based_on, "verified from image"),
+        "identificationRemarks": "; ".join(
+            filter(None, ("not a tick" if final.outcome == chain.NOT_A_TICK else "", final.remarks, caution))
+        ),
+        "previousIdentifications": _previous(one),
+        "eventDate": facts.get("event_date", ""),
+        "verbatimLocality": facts.get("place", ""),
+        "associatedTaxa": f'"host":"{host}"' if host else "",
+        "associatedMedia": " | ".join(p["path"] for p in one.photographs),
+        "dynamicProperties": json.dumps(extra, ensure_ascii=False),
+    }
+
+
+def _previous(one: Concluded) -> str:
+    """Return every link but the final one, oldest first, with who, when and from what; a model is marked as one."""
+    gone = {i.withdraws for i in one.links}
+    return " | ".join(
+        f"{str(i).replace('|', '/')} ({'suggested by a model: ' if i.kind == 'machine' else ''}"
+        f"{i.identified_by.replace('|', '/')}, {i.at}, from the {i.based_on}{', withdrawn' if i.id in gone else ''})"
+        for i in one.links
+        if i.kind != "withdrawal" and i.id != one.final.id
+    )

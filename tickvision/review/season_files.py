@@ -1,0 +1,60 @@
+"""The season as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from tickvision.review.season import STAGES, Season, Week
+
+WEEK_COLUMNS = (
+    "week", "specimens", "referred", "referred_share", "referred_low", "referred_high", "concluded",
+    "hours_to_conclusion_median", "hours_to_conclusion_p90", "audited", "audited_wrong", "wrong_share", "wrong_low",
+    "wrong_high",
+)  # fmt: skip
+
+
+def weeks_csv(season: Season) -> str:
+    """Return one row a week and one for the season; blank where there is no data. Intervals are 95 %."""
+    return _csv(WEEK_COLUMNS, [_week_row(w) for w in (*season.weeks, season.total)])
+
+
+def found_csv(season: Season) -> str:
+    """Return one row a name, a column for each stage and sex."""
+    rows = [[_safe(name), *(str(counts.get(s, 0)) for s in STAGES)] for name, counts in season.found.items()]
+    return _csv(("scientific_name", *(s.replace(" ", "_") for s in STAGES)), rows)
+
+
+def _week_row(w: Week) -> list[str]:
+    return [
+        w.week,
+        str(w.specimens),
+        str(w.referred),
+        *_share(w.referred, w.specimens, w.referred_interval),
+        str(w.concluded),
+        _number(w.hours_median, 1),
+        _number(w.hours_p90, 1),
+        str(w.audited),
+        str(w.wrong),
+        *_share(w.wrong, w.audited, w.wrong_interval),
+    ]
+
+
+def _share(k: int, n: int, interval: tuple[float, float] | None) -> list[str]:
+    return [f"{k / n:.4f}", f"{interval[0]:.4f}", f"{interval[1]:.4f}"] if n and interval else ["", "", ""]
+
+
+def _number(value: float | None, digits: int) -> str:
+    return "" if value is None else f"{value:.{digits}f}"
+
+
+def _safe(cell: str) -> str:
+    return f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r")) else cell
+
+
+def _csv(header: tuple[str, ...], rows: list[list[str]]) -> str:
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return out.getvalue()

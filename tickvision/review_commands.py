@@ -1,0 +1,295 @@
+"""What `review ...` and `select` do: the desk's commands, from files to the store and back."""
+
+from __future__ import annotations
+
+import csv
+from collections import Counter
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from tickvision.config import Config
+from tickvision.errors import DataError, OutputError
+from tickvision.progress import Progress
+from tickvision.review import store
+from tickvision.review.settings import DeskSettings
+
+Result = tuple[dict[str, object], list[str]]
+
+
+def settings_of(config: Config) -> DeskSettings:
+    """Return how a desk works under this config."""
+    r, decide = config.review, config.decide
+    return DeskSettings(
+        bench=config.bench.name,
+        contact=config.bench.contact,
+        audit_share=r.audit_share,
+        second_share=r.second_share,
+        costly=r.costly or decide.costly or DeskSettings.costly,
+        rare=r.rare,
+        lock_minutes=r.lock_minutes,
+        max_error=decide.max_error,
+        false_alarm=r.false_alarm,
+        any_names=config.taxonomy.kind != "ticks",
+        drawn=config.bench.drawn,
+    )
+
+
+def import_predictions(
+    predictions: list[Path],
+    desk: Path,
+    photographs: Path | None,
+    facts: Path | None,
+    config: Config | None,
+    package: Path | None,
+    progress: Progress,
+) -> Result:
+    """Add prediction files to a desk, which is made if it is not there; return the counts and lines for a person."""
+    from tickvision.review import intake, settings
+
+    is_new = not (desk / store.FILE).exists()
+    decisions = [d for path in predictions for d in intake.read_predictions(path)]
+    if not decisions:
+        raise DataError(f"{', '.join(map(str, predictions))}: no predictions.")
+    said = intake.read_facts(facts)
+    embeddings = _embeddings(package, decisions, photographs or Path.cwd(), progress) if package else None
+    connection = store.open_store(desk, create=True)
+    kept = settings_of(config) if config else settings.load(connection)
+    if any(d.caution.startswith("Trained and tested on drawn") for d in decisions):
+        kept = replace(kept, drawn=True)
+    if config or is_new or kept.drawn:
+        settings.save(connection, kept)
+    done = intake.take_in(connection, decisions, kept, photographs or Path.cwd(), said, embeddings)
+    lines = [
+        f"{done.new:,} new specimens, {done.renewed:,} with a new prediction, {done.unchanged:,} unchanged; "
+        f"{done.queued:,} are queued at this desk (referred, and {kept.audit_share:.0%} of the named as audits).",
+        *(
+            [f"{done.not_shown:,} photographs cannot be shown: outside the folder, or in an archive (--photographs)."]
+            if done.not_shown
+            else []
+        ),
+        f"Next: tickvision review serve --desk {desk}",
+    ]
+    return asdict(done) | {"desk": str(desk)}, lines
+
+
+def _embeddings(package: Path, decisions: list[Any], photographs: Path, progress: Progress) -> dict[str, bytes]:
+    """Return specimen_id -> mean embedding (float32 bytes) of the readable photographs, for the watch on drift."""
+    from tickvision.deployment.specimens import Specimen
+
+    specimens = [
+        Specimen(d.specimen_id, tuple(str(photographs / p.path) for p in d.photographs if p.status == "ok"))
+        for d in decisions
+    ]
+    table = embed(package, [s for s in specimens if s.paths], progress)
+    return {i: e.astype("<f4").tobytes() for i, e in zip(table.ids, table.embedding, strict=True)}
+
+
+@dataclass(frozen=True)
+class Embedded:
+    """What a package makes of specimens. ids: those with a readable photograph; probs: (N, K) calibrated cells."""
+
+    ids: list[str]
+    first_path: list[str]
+    probs: Any
+    embedding: Any
+
+
+def embed(package: Path, specimens: list[Any], progress: Progress) -> Embedded:
+    """Return calibrated cell probabilities and mean embeddings of specimens; unreadable ones are left out."""
+    import numpy as np
+
+    from tickvision.deployment.predict import load
+    from tickvision.errors import ImageError
+    from tickvision.images.decode import read_photo
+    from tickvision.images.prepare import to_square
+
+    predictor = load(package)
+    ids, paths, taxa, states, vectors = [], [], [], [], []
+    for done, specimen in enumerate(specimens, 1):
+        squares, used = [], ""
+        for path in specimen.paths:
+            try:
+                photo = read_photo(Path(path), predictor.decode_px)
+            except ImageError:
+                continue
+            squares.append(to_square(photo, predictor.package.prepare))
+            used = used or str(path)
+        if squares:
+            taxon, state, embedding = predictor.engine.logits(np.stack(squares))
+            ids.append(specimen.specimen_id)
+            paths.append(used)
+            taxa.append(taxon.mean(0))
+            states.append(state.mean(0))
+            vectors.append(embedding.mean(0))
+        progress.tick("looking at specimens", done, len(specimens))
+    if not ids:
+        raise DataError("none of these specimens has a photograph that can be read.")
+    probs = predictor.package.policy.cells(np.stack(taxa).astype(float), np.stack(states).astype(float))
+    return Embedded(ids, paths, probs, np.stack(vectors).astype(float))
+
+
+def add_reader(desk: Path, name: str, password: str) -> Result:
+    """Give a reader a password."""
+    from tickvision.review import readers
+
+    readers.add(store.open_store(desk), name, password)
+    return {"reader": name}, [f"'{name}' can sign in at {desk}. From now on this desk asks for passwords."]
+
+
+def remove_reader(desk: Path, name: str) -> Result:
+    """Take a reader's password away."""
+    from tickvision.review import readers
+
+    readers.remove(store.open_store(desk), name)
+    return {"removed": name}, [f"'{name}' can no longer sign in; what they decided stays."]
+
+
+def list_readers(desk: Path) -> Result:
+    """Name the readers that have a password."""
+    from tickvision.review import readers
+
+    known = readers.known(store.open_store(desk))
+    return {"readers": known}, known or ["No reader has a password; on this machine a name alone signs in."]
+
+
+def export(desk: Path, labels: Path | None, darwin_core: Path | None, non_target: str) -> Result:
+    """Write what people have settled as label rows, as Darwin Core, or both."""
+    from tickvision.review import export as writer
+    from tickvision.review import settings
+
+    connection = store.open_store(desk)
+    result: dict[str, object] = {}
+    lines: list[str] = []
+    try:
+        if labels:
+            done = writer.write_labels(connection, labels, non_target)
+            result["labels"] = asdict(done) | {"file": str(labels)}
+            lines.append(
+                f"{labels}: {done.photographs:,} photographs of {done.specimens:,} settled specimens; "
+                f"{done.free:,} specimens were drawn at random and may calibrate and test, all others are marked "
+                f"`train`. {done.waiting_random:,} drawn specimens are not settled yet: a calibration without them "
+                "would leave out the hard ones."
+            )
+            if done.not_shown:
+                lines.append(f"{done.not_shown:,} photographs that the desk could not show are left out.")
+            lines.append(f"Next: add these rows to your labels, or tickvision import CONFIG --set data.path={labels}")
+        if darwin_core:
+            count = writer.write_darwin_core(connection, darwin_core, settings.load(connection).drawn)
+            result["darwin_core"] = {"occurrences": count, "file": str(darwin_core)}
+            lines.append(f"{darwin_core}: {count:,} occurrences with their previous identifications.")
+    except OSError as error:
+        raise OutputError(f"{error.filename}: cannot be written ({error.strerror}).") from None
+    return result, lines
+
+
+def season(desk: Path, folder: Path) -> Result:
+    """Write the season's tables."""
+    from tickvision.review import audit, season_files, settings
+    from tickvision.review import season as seasons
+    from tickvision.workplace import write_text
+
+    connection = store.open_store(desk)
+    found = seasons.summarise(connection)
+    watch = audit.watch_promise(connection, settings.load(connection))
+    folder.mkdir(parents=True, exist_ok=True)
+    write_text(folder / "weeks.csv", season_files.weeks_csv(found))
+    write_text(folder / "found.csv", season_files.found_csv(found))
+    total = found.total
+    lines = [
+        f"{total.specimens:,} specimens, {total.referred:,} referred, {total.concluded:,} concluded; audits: "
+        f"{watch.alarm.errors} of {watch.alarm.n} wrong, {watch.waiting} not settled.",
+        *watch.advice,
+        f"Tables: {folder / 'weeks.csv'}, {folder / 'found.csv'}",
+    ]
+    return {"season": asdict(total), "alarm_at": watch.alarm.raised_at, "folder": str(folder)}, lines
+
+
+@dataclass(frozen=True)
+class SelectRequest:
+    """The options of `select`."""
+
+    package: Path
+    photographs: tuple[str, ...]
+    table: Path | None
+    group_by: str
+    number: int
+    output: Path
+    manifest: Path | None
+    enough: int
+    measure: str
+
+
+def select(ask: SelectRequest, progress: Progress) -> Result:
+    """Write which unlabelled specimens to label next, and which cells lack specimens; return lines for a person."""
+    from tickvision.deployment.package import read
+    from tickvision.deployment.sources import find_photographs
+    from tickvision.deployment.specimens import group, read_list
+    from tickvision.review import picking
+
+    specimens = read_list(ask.table) if ask.table else group(find_photographs(ask.photographs), ask.group_by)
+    labelled = _labelled(ask.manifest)
+    fresh = [s for s in specimens if s.specimen_id not in labelled.specimens]
+    if not fresh:
+        raise DataError("every one of these specimens is labelled already (--manifest).")
+    looked = embed(ask.package, fresh, progress)
+    taxonomy = read(ask.package).taxonomy
+    picks = picking.pick(looked.probs, looked.embedding, taxonomy, ask.number, ask.measure)
+    lacking = picking.lacking_cells(labelled.cells, taxonomy, ask.enough) if ask.manifest else []
+    _write_picks(ask.output, looked, picks)
+    lines = [
+        f"{len(picks):,} of {len(looked.ids):,} unlabelled specimens picked ({len(specimens) - len(fresh):,} are "
+        f"labelled already): {ask.output}. They are marked `train`: what is picked for its doubt says nothing about "
+        "how often the model is wrong.",
+    ]
+    if lacking:
+        lines.append(f"Cells with fewer than {ask.enough} labelled specimens (photograph these where you can):")
+        lines += [f"  {c.scientific_name}, {c.state or 'any stage'}: {c.specimens}" for c in lacking]
+    return {
+        "picked": len(picks),
+        "output": str(ask.output),
+        "lacking": [asdict(c) for c in lacking],
+    }, lines
+
+
+@dataclass(frozen=True)
+class _Labelled:
+    specimens: frozenset[str]
+    cells: dict[tuple[str, str, str], int]
+
+
+def _labelled(manifest: Path | None) -> _Labelled:
+    if manifest is None:
+        return _Labelled(frozenset(), {})
+    from tickvision.data import manifest as manifests
+
+    frame = manifests.usable(manifests.read(manifest)).drop_duplicates("specimen_id")
+    counted = Counter(zip(frame["scientific_name"], frame["life_stage"], frame["sex"], strict=True))
+    return _Labelled(frozenset(frame["specimen_id"]), dict(counted))
+
+
+def _write_picks(path: Path, looked: Embedded, picks: list[Any]) -> None:
+    temporary = path.with_name(path.name + ".tmp")
+    try:
+        with temporary.open("w", encoding="utf-8", newline="") as handle:
+            writer = csv.writer(handle, lineterminator="\n")
+            writer.writerow(
+                ("rank", "file", "specimen_id", "suggested_name", "confidence", "doubt", "distance", "use", "drawn")
+            )
+            for rank, p in enumerate(picks, 1):
+                writer.writerow(
+                    (
+                        rank,
+                        looked.first_path[p.row],
+                        looked.ids[p.row],
+                        p.suggested,
+                        f"{p.confidence:.4f}",
+                        f"{p.doubt:.4f}",
+                        f"{p.distance:.4f}",
+                        "train",
+                        "picked",
+                    )
+                )
+        temporary.replace(path)
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written ({error.strerror}).") from None
