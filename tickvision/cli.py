@@ -12,6 +12,7 @@ import typer
 
 from tickvision import __version__
 from tickvision.__main__ import SOME_FAILED, main
+from tickvision.review_cli import review, select
 
 app = typer.Typer(
     name="tickvision",
@@ -22,6 +23,8 @@ app = typer.Typer(
     help="Train, judge and serve a photo classifier that names ticks to species, life stage and sex, and refers to a "
     "person what it cannot name. A name from a photograph is not a diagnosis.",
 )
+app.add_typer(review)
+app.command()(select)
 
 ConfigFile = Annotated[Path, typer.Argument(metavar="CONFIG", help="the job's TOML file")]
 Settings = Annotated[

@@ -141,6 +141,17 @@ class BenchConfig(_Model):
     drawn: bool = Field(False, description="true marks every output: from drawn specimens")
 
 
+class ReviewConfig(_Model):
+    """How the identifier's desk works."""
+
+    audit_share: float = Field(0.15, ge=0.05, le=1, description="of what comes in, drawn at random; 0.10-0.20 advised")
+    second_share: float = Field(0.1, ge=0, le=1, description="of the cases, read by two; 0.05-0.10 is common practice")
+    costly: tuple[str, ...] = Field((), description="names always read by two; empty: decide.costly, else Ixodes")
+    rare: tuple[str, ...] = Field((), description="further names always read by two")
+    lock_minutes: float = Field(10, gt=0, description="how long an open case stays with its reader")
+    false_alarm: Share = Field(0.05, description="chance of an alarm in a season that keeps the promise")
+
+
 class Config(_Model):
     """A whole job."""
 
@@ -154,6 +165,7 @@ class Config(_Model):
     split: SplitConfig = SplitConfig()
     train: TrainConfig = TrainConfig()
     decide: DecideConfig = DecideConfig()
+    review: ReviewConfig = ReviewConfig()
 
 
 def load(path: Path, settings: Sequence[str] = ()) -> Config:
