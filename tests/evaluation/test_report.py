@@ -26,7 +26,7 @@ from tickvision.evaluation.report_photographs import photo_ids, thumbnails
 
 EVIL = "<img src=x onerror=alert(1)>"
 # Numbers that are words of the page, not figures of the run.
-CONSTANTS = re.compile(r"95 %|80 %|90 of 100|80 of 100|F1|72 hours|Of 100 specimens|\(0 = fitted heads\)")
+CONSTANTS = re.compile(r"95 %|80 %|90 of 100|80 of 100|F1|72 hours|sha256|Of 100 specimens|\(0 = fitted heads\)")
 
 
 class Reader(HTMLParser):

@@ -33,6 +33,7 @@ def test_facets_cover_the_manifest_and_the_specimen(case: Case) -> None:
         "source",
         "season",
         "specimens in the submission",
+        "specimens from the sender",
         "photographs of the specimen",
     ]
 
@@ -81,3 +82,43 @@ def test_photographs_that_differ_and_missing_values_have_levels_of_their_own(cas
 def test_the_interval_of_a_difference_is_the_published_one() -> None:
     # Newcombe 1998, table II, example (a): 56/70 against 48/80, method 10 (from memory)
     assert newcombe(56, 70, 48, 80) == pytest.approx([0.0524, 0.3339], abs=5e-5)
+
+
+def test_a_group_whose_given_names_are_often_wrong_differs_in_that(case: Case) -> None:
+    named = case.judged.named
+    bad = np.array([i % 2 == 0 for i in range(len(named))])  # the phone's specimens
+    wrong = bad & named & (np.arange(len(named)) % 3 == 0)
+    found = slices(case.frame, case.test, dataclasses.replace(case.judged, given_wrong=wrong), case.taxonomy)
+    told = {(r["facet"], r["level"]): r for r in found["differing_wrong"]}
+    assert ("source", "phone") in told
+    assert told["source", "phone"]["wrong"] == int(wrong.sum())
+    assert told["source", "phone"]["wrong_p_holm"] <= 0.05
+
+
+def test_holm_counts_both_figures_of_every_tested_level(case: Case) -> None:
+    from statsmodels.stats.multitest import multipletests  # the outside judge
+
+    found = case.figures["slices"]
+    looks = []
+    for key in ("p", "wrong_p"):
+        for facet in found["facets"]:
+            tested = [row for row in facet["levels"] if row[key] is not None]
+            twins = len(facet["levels"]) == 2 and len(tested) == 2
+            looks += [(row[key], row[f"{key}_holm"]) for row in (tested[:1] if twins else tested)]
+    assert len(looks) == found["tests"]
+    assert multipletests([p for p, _ in looks], method="holm")[1] == pytest.approx([h for _, h in looks])
+
+
+def test_sizes_of_senders_and_pictures_and_damage_are_sliced(case: Case) -> None:
+    frame = case.frame.copy()
+    sides = ["300", "700", "1200"]
+    frame["short_side_px"] = [sides[i % 3] for i in range(len(frame))]
+    frame["x_damaged"] = ["yes" if i % 4 == 0 else "no" for i in range(len(frame))]
+    frame["creator"] = [f"sender {i % 30}" if i % 7 else "" for i in range(len(frame))]
+    frame.loc[frame["creator"] == "sender 1", "creator"] = [
+        f"once {i}" for i in range((frame["creator"] == "sender 1").sum())
+    ]
+    told = dict(facets(frame, case.test, case.taxonomy))
+    assert set(told["picture size"]) == {"under 480 px", "480 to 959 px", "960 px or more"}
+    assert set(told["damaged"]) == {"yes", "no"}
+    assert {UNKNOWN, "1 to 4", "20 or more"} <= set(told["specimens from the sender"])

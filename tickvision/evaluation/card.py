@@ -86,7 +86,7 @@ def card_json(figures: Mapping[str, Any], taxonomy: Taxonomy, policy: Policy) ->
         "novelty": figures.get("novelty"),
         "differing_slices": (figures.get("slices") or {}).get("differing"),
         "without_test_specimens": (figures.get("next") or {}).get("untested"),
-        "made": {k: figures.get(k) for k in ("made_by", "training", "inputs")},
+        "made": {k: figures.get(k) for k in ("made_by", "commit", "training", "inputs")},
     }
 
 

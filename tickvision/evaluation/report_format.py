@@ -40,7 +40,7 @@ def show(value: Any, how: str) -> str:
     if how == "text":
         return str(value)
     if how == "count":
-        return f"{value:,}"
+        return f"{value:,.0f}"
     if how == "share":
         return _percent(float(value))
     if how == "decimal":

@@ -29,14 +29,21 @@ def slices(frame: pd.DataFrame, test: Specimens, judged: Judged, taxonomy: Taxon
     """Return for each facet its levels with counts, intervals and Holm-corrected differences from the rest of the test.
 
     frame: the manifest. right of n: if nothing were referred, on specimens whose label settles the finest name.
-    named, wrong: what the ladder did. Levels of fewer than 5 specimens are shown but not tested.
+    named, wrong: what the ladder did. p: of right against the rest; wrong_p: of wrong among the named against the rest.
+    Levels of fewer than 5 are shown but not tested.
     """
     found: list[dict[str, Any]] = []
     for name, values in facets(frame, test, taxonomy):
         levels = _levels(np.array(values), judged)
         found.append({"facet": name, "levels": levels, "compared": len(levels) > 1})
     tests = _p_values(found)
-    return {"facets": found, "tests": tests, "level": LEVEL, "differing": _differing(found)}
+    return {
+        "facets": found,
+        "tests": tests,
+        "level": LEVEL,
+        "differing": _differing(found),
+        "differing_wrong": _differing(found, "wrong_differs"),
+    }
 
 
 def facets(frame: pd.DataFrame, test: Specimens, taxonomy: Taxonomy) -> list[Facet]:
@@ -55,6 +62,7 @@ def facets(frame: pd.DataFrame, test: Specimens, taxonomy: Taxonomy) -> list[Fac
         found.append((name, _per_specimen(rows, column, test.ids, str)))
     found.append(("season", _per_specimen(rows, "event_date", test.ids, _quarter)))
     found.append(("specimens in the submission", _submission_sizes(frame, test.ids)))
+    found.append(("specimens from the sender", _sender_sizes(frame, test.ids)))
     found.append(("photographs of the specimen", ["4 or more" if p > 3 else str(p) for p in test.photos]))
     if "short_side_px" in rows.columns:
         found.append(("picture size", _per_specimen(rows, "short_side_px", test.ids, _size)))
@@ -96,6 +104,15 @@ def _submission_sizes(frame: pd.DataFrame, ids: NDArray[np.str_]) -> list[str]:
     return ["1" if c <= 1 else "2 to 3" if c <= 3 else "4 or more" for c in sizes]
 
 
+def _sender_sizes(frame: pd.DataFrame, ids: NDArray[np.str_]) -> list[str]:
+    """Return how many specimens of the whole set each specimen's sender gave, in three sizes."""
+    known = frame[frame["creator"] != ""].drop_duplicates("specimen_id")
+    counts = known["creator"].value_counts().to_dict()
+    of_specimen = dict(zip(known["specimen_id"], known["creator"], strict=True))
+    sizes = [counts.get(of_specimen.get(s, ""), 0) for s in ids]
+    return [UNKNOWN if not c else "1 to 4" if c < 5 else "5 to 19" if c < 20 else "20 or more" for c in sizes]
+
+
 def _levels(values: NDArray[np.str_], judged: Judged) -> list[dict[str, Any]]:
     known = judged.truth >= 0
     rows = []
@@ -122,13 +139,21 @@ def _levels(values: NDArray[np.str_], judged: Judged) -> list[dict[str, Any]]:
                 "p": _fisher(right, n, rest_right, rest_n),
                 "p_holm": None,
                 "differs": False,
+                "wrong_p": _fisher(wrong, named, *_rest(here, judged)),
+                "wrong_p_holm": None,
+                "wrong_differs": False,
             }
         )
     return rows
 
 
+def _rest(here: NDArray[np.bool_], judged: Judged) -> tuple[int, int]:
+    """Return (wrong, named) of all other test specimens."""
+    return int((~here & judged.given_wrong).sum()), int((~here & judged.named).sum())
+
+
 def _order(level: str) -> tuple[int, str]:
-    known: Sequence[str] = (*QUARTERS, "larva", "nymph", "adult", "flat", "partly", "fully", "under 480 px")
+    known: Sequence[str] = (*QUARTERS, "larva", "nymph", "adult", "flat", "partly", "fully", "under 480 px", "1 to 4")
     return (known.index(level) if level in known else len(known), level)
 
 
@@ -151,20 +176,26 @@ def _fisher(k1: int, n1: int, k2: int, n2: int) -> float | None:
 
 
 def _p_values(found: list[dict[str, Any]]) -> int:
-    """Correct all p-values for the number of looks (Holm 1979) and return that number; two levels are one look."""
-    looks = []
-    for facet in found:
-        tested = [row for row in facet["levels"] if row["p"] is not None]
-        looks += [tested] if len(facet["levels"]) == 2 and len(tested) == 2 else [[row] for row in tested]
-    corrected = holm([rows[0]["p"] for rows in looks])
-    for rows, p in zip(looks, corrected, strict=True):
+    """Correct all p-values for the number of looks (Holm 1979) and return that number; two levels are one look.
+
+    There are two looks at each level: right if nothing were passed on, and wrong among the names given.
+    """
+    looks = [(rows, key) for key in ("p", "wrong_p") for facet in found for rows in _looks(facet["levels"], key)]
+    corrected = holm([rows[0][key] for rows, key in looks])
+    for (rows, key), p in zip(looks, corrected, strict=True):
         for row in rows:
-            row["p_holm"], row["differs"] = float(p), bool(p <= LEVEL)
+            row[f"{key}_holm"] = float(p)
+            row["differs" if key == "p" else "wrong_differs"] = bool(p <= LEVEL)
     return len(looks)
 
 
-def _differing(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _looks(levels: list[dict[str, Any]], key: str) -> list[list[dict[str, Any]]]:
+    """Return the levels that are tested; both of two are one look, since each is the rest of the other."""
+    tested = [row for row in levels if row[key] is not None]
+    return [tested] if len(levels) == 2 and len(tested) == 2 else [[row] for row in tested]
+
+
+def _differing(found: list[dict[str, Any]], mark: str = "differs") -> list[dict[str, Any]]:
     """Return the slices that differ from the rest after correction, worst first."""
-    rows = [{"facet": f["facet"], **row} for f in found for row in f["levels"] if row["differs"]]
-    kept = ("facet", "level", "n", "right", "accuracy", "interval", "difference", "difference_interval", "p_holm")
-    return [{k: row[k] for k in kept} for row in sorted(rows, key=lambda r: r["difference"])]
+    rows = [{"facet": f["facet"], **row} for f in found for row in f["levels"] if row[mark]]
+    return sorted(rows, key=lambda r: r["difference"] if mark == "differs" else -r["error"])
