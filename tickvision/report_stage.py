@@ -39,7 +39,7 @@ def write(
 
 
 def with_picture_sizes(frame: pd.DataFrame, paths: Paths) -> pd.DataFrame:
-    """Return the manifest with short_side_px, the shorter side of each readable photograph's file, where it is known."""
+    """Return the manifest with short_side_px, the shorter side of each readable photograph, where known."""
     import numpy as np
 
     try:
