@@ -126,9 +126,10 @@ def calibrate(config: Config, paths: Paths, progress: Progress) -> list[str]:
 
 def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Judge the run on its test part and write metrics.json and report.html; return lines for a person."""
+    from tickvision import report_stage
     from tickvision.data import manifest, splits
     from tickvision.evaluation import evaluate as evaluation
-    from tickvision.evaluation import novelty_trial, report, report_numbers, report_photographs, specimens
+    from tickvision.evaluation import novelty_trial, report, report_numbers, specimens
     from tickvision.evaluation import policy as policies
 
     taxonomy, _ = _classes(paths)
@@ -142,8 +143,9 @@ def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
         "made_by": made_by(),
         "training": json.loads((paths.train / "summary.json").read_text(encoding="utf-8")),
         "audit": _audit(paths),
+        **report_stage.origin(paths),
     } | figures
-    frame = manifest.read(paths.manifest)
+    frame = report_stage.with_picture_sizes(manifest.read(paths.manifest), paths)
     material = report_numbers.read_material(
         frame, splits.read(paths.splits), [paths.import_findings, paths.findings], paths.train / "history.csv"
     )
@@ -153,9 +155,7 @@ def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
         figures["novelty"] = novelty_trial.leave_out(taught, features[0], test, features[1], taxonomy)
     figures = report_numbers.extend(figures, test, calibration, policy, taxonomy, material)
     write_text(paths.metrics, json.dumps(figures, indent=1))
-    thumbnails = report_photographs.thumbnails(frame, report_photographs.photo_ids(figures))
-    write_text(paths.report, report.render(figures, thumbnails))
-    report.write_files(figures, paths.output)
+    report_stage.write(paths, figures, frame, taxonomy, policy, config.train.backbone)
     return [*report.headline(figures), f"The report is {paths.report}"]
 
 
