@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")  # before numpy: two test processes with two threads each spin for ages
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import struct
 import zlib
 from collections.abc import Callable

@@ -12,6 +12,7 @@ from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import CalibrationError, did_you_mean
 from tickvision.evaluation.abstention import Guard, certify_ladder
 from tickvision.evaluation.calibration import fit_head, fit_joint
+from tickvision.evaluation.expected import Expected, expected_shares, fair_sample, shares_of, shift
 from tickvision.evaluation.novelty import VIM_MIN_PHOTOS, Vim, fit_vim, novelty_limit
 from tickvision.evaluation.policy import Policy, Rung, answer_parts
 from tickvision.evaluation.probabilities import HeadMap, JointMap
@@ -41,16 +42,34 @@ class Terms:
 
 
 def fit(
-    train: Specimens, val: Specimens, calibration: Specimens, taxonomy: Taxonomy, terms: Terms, balanced_training: bool
+    train: Specimens,
+    val: Specimens,
+    calibration: Specimens,
+    taxonomy: Taxonomy,
+    terms: Terms,
+    balanced_training: bool,
+    expected: Expected | None = None,
 ) -> tuple[Policy, list[str]]:
     """Return (policy, notes for the reader). A set too small for a part of it leaves that part out and says so.
 
+    expected: what other place or season the answers are for. Its shares re-weight the probabilities, which voids any
+    promise made without them; so the promise is made anew on a sample of the calibration specimens with those shares.
     A calibration part without specimens is no error: nothing is promised and every case is referred, unless
     min_confidence is set by hand. Raises CalibrationError if a rung or a costly name is not of this taxonomy.
     """
     _check_terms(terms, taxonomy)
     notes: list[str] = []
     taxon_map, state_map = fit_maps(val, balanced_training, notes)
+    shares = shares_of(settled(calibration.taxon_mask), len(taxonomy.taxa))
+    if expected is not None and len(calibration):
+        new = expected_shares(expected, shares)
+        taxon_map = shift(taxon_map, shares, new)
+        kept = fair_sample(settled(calibration.taxon_mask), shares, new)
+        notes.append(
+            f"re-weighted to the taxa expected at {expected.words}: certified anew on {int(kept.sum()):,} of "
+            f"{len(calibration):,} calibration specimens, drawn to those shares; the promise holds there and then only"
+        )
+        calibration, shares = calibration.take(np.flatnonzero(kept)), new
     rungs = tuple(Rung(name, None, None) for name in taxonomy.rungs())
     draft = Policy(
         taxon_map,
@@ -64,6 +83,8 @@ def fit(
         terms.failure_rate,
         len(calibration),
         _fit_vim(train),
+        tuple(float(s) for s in shares),
+        expected.words if expected is not None and len(calibration) else "",
     )
     joints = [_fit_rung(draft, val, taxonomy, r, notes) for r in range(len(rungs))]
     draft = _replace(draft, rungs=tuple(Rung(r.name, j, None) for r, j in zip(rungs, joints, strict=True)))
@@ -99,7 +120,8 @@ def _fit_vim(train: Specimens) -> Vim | None:
     if len(train) < VIM_MIN_PHOTOS:
         return None
     try:
-        return fit_vim(train.embedding, train.taxon)
+        fitted = fit_vim(train.embedding, train.taxon)
+        return Vim.from_dict(fitted.to_dict())  # as saved: half precision, so that limits are set on what predict sees
     except CalibrationError:
         return None
 

@@ -52,7 +52,11 @@ class Choice:
 
 @dataclass(frozen=True)
 class Policy:
-    """Calibration maps, rungs, shortlist and gates of one model. min_confidence: a plain threshold, no promise."""
+    """Calibration maps, rungs, shortlist and gates of one model. min_confidence: a plain threshold, no promise.
+
+    taxon_shares: (T,) of the specimens that the promise was made on; () where none was kept. expected_at: the place and
+    month that the probabilities were re-weighted to, "" = as the calibration specimens came in.
+    """
 
     taxon_map: HeadMap
     state_map: HeadMap
@@ -65,6 +69,8 @@ class Policy:
     failure_rate: float
     calibration_specimens: int
     vim: Vim | None = None
+    taxon_shares: tuple[float, ...] = ()
+    expected_at: str = ""
 
     def cells(self, taxon: Floats, state: Floats) -> Floats:
         """Return calibrated cell probabilities (N, K) of logits taxon (N, T) and state (N, T, S)."""
@@ -186,6 +192,8 @@ class Policy:
             "failure_rate": self.failure_rate,
             "calibration_specimens": self.calibration_specimens,
             "vim": self.vim.to_dict() if self.vim else None,
+            "taxon_shares": list(self.taxon_shares),
+            "expected_at": self.expected_at,
         }
 
     @classmethod
@@ -215,6 +223,8 @@ class Policy:
             form["failure_rate"],
             form["calibration_specimens"],
             Vim.from_dict(form["vim"]) if form.get("vim") else None,
+            tuple(form.get("taxon_shares", ())),
+            form.get("expected_at", ""),
         )
 
 

@@ -34,6 +34,10 @@ class Specimens:
     def __len__(self) -> int:
         return len(self.ids)
 
+    def take(self, rows: NDArray[np.intp]) -> Specimens:
+        """Return the specimens of these rows."""
+        return Specimens(**{name: value[rows] for name, value in vars(self).items()})
+
     def cells(self) -> Bools:
         """Return (G, K) bool: the cells that each label leaves open."""
         return np.asarray((self.taxon_mask[:, :, None] & self.state_mask[:, None, :]).reshape(len(self), -1))

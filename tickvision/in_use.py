@@ -1,0 +1,188 @@
+"""Questions to a model in use, what `shares`, `agree` and `monitor` do: a season's taxa, the readers, the audits."""
+
+from __future__ import annotations
+
+import csv
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tickvision.errors import DataError, MetricError
+from tickvision.evaluation import agreement, priors, sequential
+from tickvision.workplace import write_text
+
+Said = tuple[dict[str, object], list[str]]
+BLANK = ""
+
+
+def shares(package: Path, photographs: list[str], table: Path | None, group_by: str, output: Path | None) -> Said:
+    """Return how the taxa of unlabelled specimens are shared out, with bootstrap intervals, and lines for a person.
+
+    output: a table of expected specimens that `decide.expected` reads. Nothing is said of any one specimen.
+    Raises CalibrationError under 200 readable specimens, or if the model keeps no shares to start from.
+    """
+    from tickvision.deployment import load
+    from tickvision.deployment.sources import find_photographs
+    from tickvision.deployment.specimens import group, read_list
+
+    predictor = load(package)
+    policy, taxonomy = predictor.package.policy, predictor.package.taxonomy
+    if not policy.taxon_shares:
+        raise DataError(f"{package}: keeps no shares of its calibration specimens. Calibrate and package it again.")
+    old = np.asarray(policy.taxon_shares)
+    specimens = read_list(table) if table else group(find_photographs(photographs), group_by)
+    logits = predictor.taxon_logits(specimens)
+    found = priors.estimate_prior(policy.taxon_map.apply(logits), old)
+    columns = zip(taxonomy.taxa, old, found.shares, found.low, found.high, found.shrunk, strict=True)
+    rows = [
+        dict(zip(("taxon", "calibration", "share", "low", "high", "shrunk"), (t, *map(float, v)), strict=True))
+        for t, *v in columns
+    ]
+    lines = [f"{found.n:,} specimens, none of them named here; 95 % intervals by bootstrap"]
+    lines += [
+        f"  {r['taxon']}: {r['share']:.3f} ({r['low']:.3f} to {r['high']:.3f}); calibration {r['calibration']:.3f}; "
+        f"to work with {r['shrunk']:.3f}"
+        for r in rows
+    ]
+    lines.append(
+        "Names given under other shares carry no promise until certified again: decide.expected = this table, then "
+        "tickvision calibrate CONFIG"
+    )
+    if output is not None:
+        body = [f",,{r['taxon']},{r['share'] * found.n:.2f}" for r in rows]
+        write_text(output, "\n".join(["place,month,scientific_name,specimens", *body]) + "\n")
+    return {"specimens": found.n, "taxa": rows}, lines
+
+
+def agree(readings: Path, column: str) -> Said:
+    """Return how far the readers of a table agree on a column, each pair and all together, and lines for a person.
+
+    readings: CSV with specimen_id, reader and the column (as scientific_name, life_stage or sex); one row a reading,
+    the model may be a reader. Blank = not named. Raises DataError on a missing column or a reader who names one twice.
+    """
+    readers, specimens, classes, ratings = _ratings(readings, column)
+    pairs = [_pair(readers, classes, specimens, ratings, a, b) for a, b in combinations(range(len(readers)), 2)]
+    result: dict[str, object] = {"column": column, "specimens": len(specimens), "readers": readers, "pairs": pairs}
+    lines = [f"{len(specimens):,} specimens, {len(readers)} readers, column {column}"]
+    for pair in pairs:
+        lines.append(f"  {pair['readers'][0]} and {pair['readers'][1]}: {pair['n']:,} specimens read by both")
+        lines += [f"    {words}: {_told(pair[key])}" for key, words in FIGURES.items()]
+    if len(readers) > 2:
+        everyone = _estimate(agreement.krippendorff, np.arange(len(specimens)), ratings, len(classes))
+        result["krippendorff"] = everyone
+        lines.append(f"  Krippendorff's alpha of all: {_told(everyone)}")
+    known = agreement.EXPERTS_FROM_PHOTOGRAPHS
+    result["published"] = known._asdict()
+    lines.append(
+        f"Published for comparison: {known.measured}: {100 * known.share:.1f} % right "
+        f"(95 % interval {100 * known.low:.1f} to {100 * known.high:.1f}); {known.source}."
+    )
+    return result, lines
+
+
+FIGURES = {"raw": "named alike", "kappa": "Cohen's kappa"}
+
+
+def _ratings(path: Path, column: str) -> tuple[list[str], list[str], list[str], NDArray[np.int64]]:
+    """Return (readers, specimens, classes, ratings (readers, specimens) with -1 = not named)."""
+    rows = [(n, r["specimen_id"], r["reader"], r[column].strip()) for n, r in _table(path, column)]
+    readers = sorted({reader for _, _, reader, _ in rows})
+    specimens = sorted({specimen for _, specimen, _, _ in rows})
+    classes = sorted({said for *_, said in rows} - {BLANK})
+    if len(readers) < 2:
+        raise DataError(f"{path}: {len(readers)} reader(s); agreement needs two or more.")
+    ratings = np.full((len(readers), len(specimens)), -1, np.int64)
+    seen: set[tuple[str, str]] = set()
+    for line, specimen, reader, said in rows:
+        if (specimen, reader) in seen:
+            raise DataError(f"{path}, line {line}: '{reader}' reads specimen '{specimen}' a second time.")
+        seen.add((specimen, reader))
+        if said:
+            ratings[readers.index(reader), specimens.index(specimen)] = classes.index(said)
+    return readers, specimens, classes, ratings
+
+
+def _table(path: Path, *columns: str) -> list[tuple[int, dict[str, str]]]:
+    needed = ("specimen_id", *(("reader",) if columns != ("wrong",) else ()), *columns)
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as handle:
+            reader = csv.DictReader(handle)
+            missing = [c for c in needed if c not in (reader.fieldnames or ())]
+            if missing:
+                raise DataError(f"{path}: no column {', '.join(missing)}; expected {', '.join(needed)}.")
+            return [(reader.line_num, {k: row[k] or "" for k in needed}) for row in reader]
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise DataError(f"{path}: cannot be read as a CSV table ({error}).") from None
+
+
+def _pair(
+    readers: list[str], classes: list[str], specimens: list[str], ratings: NDArray[np.int64], a: int, b: int
+) -> dict[str, Any]:
+    both = (ratings[a] >= 0) & (ratings[b] >= 0)
+    names = np.asarray(specimens)[both]
+    two = ratings[[a, b]][:, both]
+    by_class = agreement.class_agreement(two[0], two[1], len(classes))
+    return {
+        "readers": [readers[a], readers[b]],
+        "n": int(both.sum()),
+        "raw": _estimate(agreement.raw_agreement, names, two, len(classes)),
+        "kappa": _estimate(agreement.cohen, names, two, len(classes)),
+        "per_class": {c: _plain(v) for c, v in zip(classes, by_class, strict=True)},
+    }
+
+
+def _estimate(statistic: Any, names: NDArray[Any], ratings: NDArray[np.int64], n_classes: int) -> dict[str, Any]:
+    """Return value, interval and n; None where there is no data or the statistic is undefined."""
+    try:
+        found = agreement.with_interval(statistic, names, *ratings, n_classes=n_classes)
+    except MetricError:
+        return {"value": None, "low": None, "high": None, "n": len(names)}
+    return {k: _plain(v) for k, v in found._asdict().items()}
+
+
+def _plain(value: float) -> float | int | None:
+    return None if value != value else value
+
+
+def _told(estimate: dict[str, Any]) -> str:
+    if estimate["value"] is None:
+        return f"no data (n = {estimate['n']:,})"
+    if estimate["low"] is None:
+        return f"{estimate['value']:.3f} (n = {estimate['n']:,}, too few for an interval)"
+    return f"{estimate['value']:.3f} (95 % interval {estimate['low']:.3f} to {estimate['high']:.3f})"
+
+
+def monitor(audits: Path, max_error: float, false_alarm: float) -> Said:
+    """Return whether a season's audited answers still keep the promise, and lines for a person.
+
+    audits: CSV with specimen_id and wrong (yes or no), a random sample of the answers given, in the order audited.
+    """
+    wrong, seen = [], set()
+    for line, row in _table(audits, "wrong"):
+        said = row["wrong"].strip().lower()
+        if said not in WORDS:
+            raise DataError(f"{audits}, line {line}: wrong = '{row['wrong']}'; expected yes or no.")
+        if row["specimen_id"] in seen:
+            raise DataError(f"{audits}, line {line}: specimen '{row['specimen_id']}' is audited a second time.")
+        seen.add(row["specimen_id"])
+        wrong.append(WORDS[said])
+    alarm = sequential.watch(np.asarray(wrong, bool), max_error, false_alarm)
+    lines = [
+        f"{alarm.errors:,} of {alarm.n:,} audited answers were wrong; the promise is at most {max_error:.3g}",
+        f"evidence against the promise {alarm.evidence:.3g}, highest {alarm.peak:.3g}; alarm from "
+        f"{1 / false_alarm:.3g} (raised by mistake in at most {false_alarm:.3g} of seasons)",
+    ]
+    if alarm.raised_at is not None:
+        lines.append(
+            f"ALARM at audit {alarm.raised_at:,}: the promise no longer holds. Refer every case, and calibrate anew on "
+            "specimens of this season and place."
+        )
+    else:
+        lines.append("no alarm: nothing shows that the promise is broken (few audits show little)")
+    return dict(alarm._asdict()), lines
+
+
+WORDS = {"yes": True, "no": False, "true": True, "false": False, "1": True, "0": False}
