@@ -19,9 +19,9 @@ EXACT_DUPLICATE_SHARE = 0.007
 CORRUPT_SHARE = 0.005
 MISSING_SHARE = 0.0015
 # Of older records; what the bench's identifier has named lacks nothing but the name of larvae.
-GENUS_ONLY = {"larva": 0.60, "nymph": 0.24, "adult": 0.20}
-NO_SEX_SHARE = 0.20
-NO_STAGE_SHARE = 0.10
+GENUS_ONLY = {"larva": 0.60, "nymph": 0.18, "adult": 0.14}
+NO_SEX_SHARE = 0.15
+NO_STAGE_SHARE = 0.06
 LARVA_WITH_SEX_SHARE = 0.04
 LARVA_TO_GENUS_SHARE = 0.25
 CONFLICTING_SHARE = 0.6  # of the duplicates of older records
