@@ -20,7 +20,7 @@ from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_judged import Judged, judge
 from tickvision.evaluation.report_ladder import KINDS, NOT_BY_NUMBERS, _to_100, ladder, of_100
 from tickvision.evaluation.report_numbers import Material
-from tickvision.evaluation.report_photographs import doubtful
+from tickvision.evaluation.report_photographs import _short, doubtful
 from tickvision.evaluation.report_reliability import bins
 from tickvision.evaluation.specimens import Specimens
 
@@ -238,6 +238,25 @@ def test_weakest_and_untested_classes_are_what_to_photograph_next() -> None:
     assert "Ixodes cookei, nymph" in asked["untested"]
     assert asked["listed"][0]["class"].startswith("Ixodes cookei")
     assert asked["listed"][0]["recall"] is None
+    assert not {r["class"] for r in asked["listed"]} & set(asked["unseen"])
+
+
+def test_what_the_set_holds_counts_each_specimen_once(promised: Case) -> None:
+    held = promised.figures["coverage"]
+    used = promised.frame.drop_duplicates("specimen_id")
+    assert sum(r["all"] for r in held["rows_of_names"]) == len(used)
+    assert all(sum(r["counts"]) == r["all"] for r in held["rows_of_names"])
+    nymphs = held["columns"].index("nymph")
+    assert sum(r["counts"][nymphs] for r in held["rows_of_names"]) == (used["life_stage"] == "nymph").sum()
+
+
+def test_two_states_of_one_name_are_told_apart_by_the_state_alone() -> None:
+    female, male = (
+        Answer("Ixodes cookei", "species", "adult", "female"),
+        Answer("Ixodes cookei", "species", "nymph", ""),
+    )
+    assert _short(male, female) == "nymph"
+    assert _short(male, Answer("Ixodes", "genus", "larva", "")) == "Ixodes cookei, nymph"
 
 
 def test_a_kind_without_genera_or_stages_is_named_or_passed_on() -> None:

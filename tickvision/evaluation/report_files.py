@@ -19,7 +19,6 @@ _TABLES = {
     "outcomes": "/outcomes",
     "given_wrong": "/given_wrong",
     "risk_coverage": "/curve",
-    "coverage": "/audit/coverage",
     "findings": "/data/findings",
     "sources": "/data/sources",
     "licences": "/data/licences",
@@ -40,6 +39,9 @@ def tables(figures: Mapping[str, Any]) -> dict[str, pd.DataFrame]:
         found[f"confusion_{name}"] = pd.DataFrame(head["confusion"], index=head["classes"], columns=head["classes"])
     for name, head in (figures.get("reliability") or {}).items():
         found[f"reliability_{name}"] = _frame(head.get("bins"))
+    held = figures.get("coverage") or {"columns": [], "rows_of_names": []}
+    counts = [[row["name"], *row["counts"], row["all"]] for row in held["rows_of_names"]]
+    found["coverage"] = pd.DataFrame(counts, columns=["name", *held["columns"], "all"])
     facets = find(figures, "/slices/facets") or []
     found["slices"] = _frame([{"facet": facet["facet"], **level} for facet in facets for level in facet["levels"]])
     return {name: table for name, table in found.items() if len(table)}

@@ -64,6 +64,7 @@ def extend(
     result: dict[str, Any] = {
         **figures,
         "data": data(material),
+        "coverage": coverage(material.frame),
         "taxonomy": _space(taxonomy),
         "of_100": of_100(judged, taxonomy),
         "missing": missing(policy),
@@ -113,6 +114,22 @@ def data(material: Material) -> dict[str, Any]:
         "last_date": dates[-1] if dates else None,
         "parts": [_part(used[part == p], p) for p in ("train", "val", "calibration", "test")],
         "findings": _findings(material.findings),
+    }
+
+
+def coverage(frame: pd.DataFrame) -> dict[str, Any]:
+    """Return specimens by name (rows) and stage and sex (columns) as labelled, of the photographs that are used."""
+    specimens = frame[frame["status"] == "ok"].drop_duplicates("specimen_id")
+    state = (specimens["life_stage"] + " " + specimens["sex"]).str.strip().replace("", "not recorded")
+    table = pd.crosstab(specimens["scientific_name"].replace("", "not named"), state)
+    order = ("larva", "nymph", "adult female", "adult male", "adult")
+    columns = sorted(table.columns, key=lambda c: (c == "not recorded", order.index(c) if c in order else 9, c))
+    rows = [[int(n) for n in row] for row in table[columns].to_numpy()]
+    return {
+        "columns": list(columns),
+        "rows_of_names": [
+            {"name": str(name), "counts": row, "all": sum(row)} for name, row in zip(table.index, rows, strict=True)
+        ],
     }
 
 
@@ -183,7 +200,7 @@ def to_photograph(judged: Judged, material: Material, taxonomy: Taxonomy, policy
         n, right = int(here.sum()), int((here & judged.right).sum())
         interval = list(wilson(right, n)) if n else None
         few, weak = counts[a] < FEW, interval is None or interval[0] < WEAK
-        if few or weak:
+        if (few or weak) and all_counts[a]:
             rows.append(
                 {
                     "class": str(answer),
@@ -202,6 +219,7 @@ def to_photograph(judged: Judged, material: Material, taxonomy: Taxonomy, policy
         "classes": len(rows),
         "few_below": FEW,
         "listed": rows[:NEXT_SHOWN],
+        "unseen": [str(answer) for a, answer in enumerate(judged.answers) if not all_counts[a]],
         "untested": [str(answer) for a, answer in enumerate(judged.answers) if a not in tested],
     }
 

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tickvision.domain.taxonomy import Answer
 from tickvision.errors import ImageError
 from tickvision.evaluation.policy import LOW, NO_PROMISE, Policy
 from tickvision.evaluation.report_judged import Judged
@@ -88,6 +89,7 @@ def confusion_examples(
             {
                 "truth": names[true],
                 "named": names[said],
+                "named_short": _short(judged.answers[said], judged.answers[true]),
                 "count": len(members),
                 "n": int((judged.truth == true).sum()),
                 "given": int(judged.given_wrong[members].sum()),
@@ -95,6 +97,12 @@ def confusion_examples(
             }
         )
     return {"kinds": len(pairs), "errors": sum(map(len, pairs.values())), "listed": listed}
+
+
+def _short(said: Answer, beside: Answer) -> str:
+    """Return an answer without its name where the other bears the same: "nymph" beside "Ixodes cookei, adult male"."""
+    state = " ".join(filter(None, (said.life_stage, said.sex)))
+    return state if state and said.scientific_name == beside.scientific_name else str(said)
 
 
 def _rows(frame: pd.DataFrame, judged: Judged) -> dict[str, Mapping[str, str]]:
