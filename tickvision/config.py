@@ -133,6 +133,17 @@ class DecideConfig(_Model):
     costly_max_error: Share | None = Field(None, description="of those named as something else, at most this share")
 
 
+class PackageConfig(_Model):
+    """What the model package holds by choice."""
+
+    precision: Literal["fp32", "fp16", "int8"] = Field(
+        "fp32", description="a smaller network; kept only if it answers as the full one on val"
+    )
+    neighbours: int = Field(
+        0, ge=0, le=100_000, description="so many training photographs, those that may be shared, for predict --explain"
+    )
+
+
 class BenchConfig(_Model):
     """Who answers when the program refers."""
 
@@ -165,6 +176,7 @@ class Config(_Model):
     split: SplitConfig = SplitConfig()
     train: TrainConfig = TrainConfig()
     decide: DecideConfig = DecideConfig()
+    package: PackageConfig = PackageConfig()
     review: ReviewConfig = ReviewConfig()
 
 

@@ -13,8 +13,6 @@ from tickvision.progress import Progress
 from tickvision.workplace import Paths, write_text
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from tickvision.domain.taxonomy import Taxonomy
     from tickvision.images.prepare import Prepare
 
@@ -172,7 +170,8 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Write the model package after checking that ONNX says what torch says; return lines for a person."""
     import numpy as np
 
-    from tickvision.data import splits
+    from tickvision import package_parts
+    from tickvision.data import credits, splits
     from tickvision.deployment import package as packages
     from tickvision.evaluation import policy as policies
     from tickvision.evaluation import report
@@ -194,11 +193,21 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
         for p, h in zip(frame["photo_id"], pictures.looks["sha256"], strict=True)
         if h and part_of.get(p) in ("train", "val")
     ]
+    taught, val = (
+        package_parts.scored(paths.scores, p, frame["photo_id"], pictures.squares) for p in ("train", "val")
+    )
+    shipped, measured, lines = package_parts.smaller(
+        config.package.precision, model, prepare, policy, taxonomy, taught, val
+    )
+    shown = None
+    if config.package.neighbours:
+        shown, said = package_parts.neighbours(frame, taught, config.package.neighbours)
+        lines += said
     figures = json.loads(paths.metrics.read_text(encoding="utf-8")) if paths.metrics.is_file() else {}
     bench = config.bench
     packages.write(
         paths.package,
-        model,
+        shipped,
         config.name,
         taxonomy,
         prepare,
@@ -208,16 +217,14 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
         bench.drawn,
         teaching,
         report.card(figures, taxonomy, policy),
-        _credits(frame),
+        credits.texts(frame),
         made_by(),
         parity,
+        measured,
+        shown,
     )
     return [
+        *lines,
         f"ONNX and torch differ by at most {parity['largest_difference']:.1e} on {parity['photographs']:.0f} photos.",
         f"The package is {paths.package}. Next: tickvision predict {paths.package} PHOTOGRAPHS",
     ]
-
-
-def _credits(frame: pd.DataFrame) -> str:
-    columns = ["photo_id", "creator", "rights_holder", "source", "license_uri", "spdx"]
-    return str(frame[columns].to_csv(index=False, lineterminator="\n"))

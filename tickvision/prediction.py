@@ -21,7 +21,9 @@ from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
 
 if TYPE_CHECKING:
-    from tickvision.deployment.explain import Explainer
+    from tickvision.deployment.explain import Explainer, Explanation
+
+    Explain = Callable[[Decision], Explanation | None]
 
 NOTHING_DONE = Done(frozenset(), 0)
 
@@ -135,18 +137,17 @@ def _explainer(ask: Request, predictor: Predictor) -> Explainer | None:
         return None
     from tickvision.deployment.explain import Explainer
 
-    ask.explain.mkdir(parents=True, exist_ok=True)
     return Explainer(predictor)
 
 
 def _write(ask: Request, decisions: Iterator[Decision], explainer: Explainer | None) -> None:
     """Write the form; a form that cannot be gone on with goes to a temporary file first, then takes its name."""
-    picture = _drawn_to(ask.explain, explainer)
+    explain = _explained_to(ask.explain, explainer)
     if ask.output is None or ask.form == "jsonl":
         with ExitStack() as stack:
             mode = "a" if ask.resume else "w"
             handle = sys.stdout if ask.output is None else stack.enter_context(_open(ask.output, mode))
-            _write_text(ask.form, decisions, handle, picture)
+            _write_text(ask.form, decisions, handle, explain)
             handle.flush()
         return
     partial = ask.output.with_name(ask.output.name + ".partial")
@@ -154,10 +155,10 @@ def _write(ask: Request, decisions: Iterator[Decision], explainer: Explainer | N
         if ask.form == "dwca":
             from tickvision.deployment import darwin_core
 
-            darwin_core.write_archive(_drawing(decisions, picture), partial)
+            darwin_core.write_archive(_explaining(decisions, explain), partial)
         else:
             with _open(partial, "w") as handle:
-                _write_text(ask.form, decisions, handle, picture)
+                _write_text(ask.form, decisions, handle, explain)
         partial.replace(ask.output)
     except OSError as error:
         raise OutputError(f"{ask.output}: cannot be written ({error.strerror}).") from None
@@ -165,15 +166,13 @@ def _write(ask: Request, decisions: Iterator[Decision], explainer: Explainer | N
         partial.unlink(missing_ok=True)
 
 
-def _write_text(
-    form: str, decisions: Iterator[Decision], handle: TextIO, picture: Callable[[Decision], bytes | None] | None
-) -> None:
+def _write_text(form: str, decisions: Iterator[Decision], handle: TextIO, explain: Explain | None) -> None:
     if form == "html":
         from tickvision.deployment import gallery
 
-        gallery.write_html(decisions, handle, picture)
+        gallery.write_html(decisions, handle, explain)
         return
-    decisions = _drawing(decisions, picture)
+    decisions = _explaining(decisions, explain)
     if form == "jsonl":
         outputs.write_json_lines(decisions, handle)
     elif form == "csv":
@@ -188,29 +187,27 @@ def _write_text(
         handle.write(outputs.table(list(decisions), now=datetime.now(UTC)))
 
 
-def _drawn_to(folder: Path | None, explainer: Explainer | None) -> Callable[[Decision], bytes | None] | None:
-    """Return a function that draws the map of a decision, keeps it in the folder and returns it."""
+def _explained_to(folder: Path | None, explainer: Explainer | None) -> Explain | None:
+    """Return a function that explains a decision, keeps the pictures in the folder and returns the explanation."""
     if folder is None or explainer is None:
         return None
-    from tickvision.deployment.explain import file_name
+    from tickvision.deployment.explain import Folder
 
-    number = 0
+    kept = Folder(folder)
 
-    def draw(decision: Decision) -> bytes | None:
-        nonlocal number
-        number += 1
-        jpeg = explainer.picture(decision)
-        if jpeg is not None:
-            (folder / file_name(decision, number)).write_bytes(jpeg)
-        return jpeg
+    def explain(decision: Decision) -> Explanation | None:
+        explanation = explainer.explain(decision)
+        if explanation is not None:
+            kept.keep(decision, explanation)
+        return explanation
 
-    return draw
+    return explain
 
 
-def _drawing(decisions: Iterable[Decision], picture: Callable[[Decision], bytes | None] | None) -> Iterator[Decision]:
+def _explaining(decisions: Iterable[Decision], explain: Explain | None) -> Iterator[Decision]:
     for decision in decisions:
-        if picture is not None:
-            picture(decision)
+        if explain is not None:
+            explain(decision)
         yield decision
 
 

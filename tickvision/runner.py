@@ -29,7 +29,7 @@ _READS = {  # stage -> (config sections, files) that decide whether it must run 
     "train": (("train", "picture", "seed", "taxonomy"), ("manifest", "splits")),
     "calibrate": (("decide",), ("scores", "classes")),
     "evaluate": (("bench", "name"), ("scores", "classes", "calibration", "audit", "manifest", "splits", "findings")),
-    "package": (("bench", "name"), ("scores", "classes", "calibration", "metrics")),
+    "package": (("bench", "name", "package"), ("scores", "classes", "calibration", "metrics")),
 }
 _WRITES = {
     "import": "manifest",

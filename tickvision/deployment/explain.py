@@ -7,8 +7,10 @@ what the network used, not whether that was right.
 
 from __future__ import annotations
 
+import csv
 import io
 import re
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,18 +18,28 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from tickvision.deployment.decision import Decision
+from tickvision.deployment.neighbours import Neighbour, Neighbours
 from tickvision.deployment.predict import Predictor
 from tickvision.deployment.reader import Reader
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import ImageError, PackageError
+from tickvision.images.decode import SUFFIXES
 from tickvision.images.prepare import to_square
 
 Floats = NDArray[np.float32]
 SHADE = 0.55  # how much of the picture the colour may hide at most
 
 
+@dataclass(frozen=True)
+class Explanation:
+    """jpeg: the photograph with the map of the best taxon. nearest: training photographs, if the package holds any."""
+
+    jpeg: bytes
+    nearest: tuple[Neighbour, ...]
+
+
 class Explainer:
-    """Draws the map of a decision. Raises PackageError if the package holds no head weights or no feature map."""
+    """Explains decisions. Raises PackageError if the package holds no head weights or no feature map."""
 
     def __init__(self, predictor: Predictor) -> None:
         if predictor.heads is None or not predictor.engine.explains:
@@ -38,6 +50,7 @@ class Explainer:
         with np.load(io.BytesIO(predictor.heads), allow_pickle=False) as heads:
             self._weights: Floats = heads["taxon_weight"].astype(np.float32)
             bias: Floats = heads["taxon_bias"].astype(np.float32)
+        self._neighbours = Neighbours(predictor.neighbours) if predictor.neighbours is not None else None
         self._predictor = predictor
         self._check_that_the_map_adds_up(bias)
 
@@ -55,8 +68,8 @@ class Explainer:
                 "and the head, so a class-activation map would not show what it used. Leave out --explain."
             )
 
-    def picture(self, decision: Decision) -> bytes | None:
-        """Return a JPEG of the first usable photograph with the map of the best taxon; None if there is none."""
+    def explain(self, decision: Decision) -> Explanation | None:
+        """Return what speaks for the answer in the first usable photograph, None if there is neither."""
         taxa = leading_taxa(decision, self._predictor.package.taxonomy)
         first = next((p for p in decision.photographs if p.status == "ok"), None)
         if not taxa or first is None:
@@ -70,7 +83,12 @@ class Explainer:
         features = self._predictor.engine.feature_map(square)
         out = io.BytesIO()
         overlay(square, activation(features, self._weights, taxa)).save(out, "JPEG", quality=88)
-        return out.getvalue()
+        return Explanation(out.getvalue(), self._nearest(square))
+
+    def _nearest(self, square: NDArray[np.uint8]) -> tuple[Neighbour, ...]:
+        if self._neighbours is None:
+            return ()
+        return self._neighbours.nearest(self._predictor.engine.logits(square[None])[2][0])
 
 
 def leading_taxa(decision: Decision, taxonomy: Taxonomy) -> list[int]:
@@ -97,7 +115,50 @@ def overlay(square: NDArray[np.uint8], values: Floats) -> Image.Image:
     return picture
 
 
+NEAREST = (
+    "specimen_id",
+    "picture",
+    "similarity",
+    "photo_id",
+    "scientific_name",
+    "life_stage",
+    "sex",
+    "credit",
+    "licence",
+)
+
+
+class Folder:
+    """Keeps explanations as pictures in a folder, and in nearest.csv who made the training photographs among them."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self._folder = folder
+        self._number = 0
+
+    def keep(self, decision: Decision, explanation: Explanation) -> None:
+        """Write the pictures of one decision."""
+        self._number += 1
+        name = file_name(decision, self._number)
+        (self._folder / f"{name}.jpg").write_bytes(explanation.jpeg)
+        if not explanation.nearest:
+            return
+        table = self._folder / "nearest.csv"
+        is_new = self._number == 1 or not table.exists()
+        with table.open("w" if is_new else "a", encoding="utf-8", newline="") as handle:
+            writer = csv.writer(handle, lineterminator="\n")
+            if is_new:
+                writer.writerow(NEAREST)
+            for rank, one in enumerate(explanation.nearest, 1):
+                picture = f"{name}-nearest-{rank}.jpg"
+                (self._folder / picture).write_bytes(one.jpeg)
+                row = (one.photo_id, one.scientific_name, one.life_stage, one.sex, one.credit, one.licence)
+                writer.writerow((decision.specimen_id, picture, one.similarity, *row))
+
+
 def file_name(decision: Decision, number: int) -> str:
-    """Return a file name for the picture of the number-th decision, safe on every file system."""
-    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", Path(decision.specimen_id).name)[-60:].strip(".-")
-    return f"{number:06d}-{plain or 'specimen'}.jpg"
+    """Return a name without suffix for the pictures of the number-th decision, safe on every file system."""
+    said = Path(decision.specimen_id)
+    stem = said.stem if said.suffix.lower() in SUFFIXES else said.name
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", stem)[-60:].strip(".-")
+    return f"{number:06d}-{plain or 'specimen'}"

@@ -12,12 +12,13 @@ from typing import TextIO
 from PIL import Image
 
 from tickvision.deployment.decision import Decision, Photograph
+from tickvision.deployment.explain import Explanation
 from tickvision.deployment.reader import Reader
 from tickvision.deployment.referral import clock
 from tickvision.errors import ImageError
 
 THUMBNAIL_PX = 220
-Picture = Callable[[Decision], bytes | None]
+Explain = Callable[[Decision], Explanation | None]
 
 _HEAD = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
@@ -29,7 +30,9 @@ article{background:#fff;border:1px solid #cfcfc6;border-left:.5rem solid #8a8a80
 article.named{border-left-color:#2c6e49}article.named_to_genus{border-left-color:#1d5f8a}
 article.referred{border-left-color:#9a5b00}article.unusable{border-left-color:#8f2020}
 img{max-width:100%;height:auto;margin:0 .4rem .4rem 0}h1{font-size:1.3rem}h2{font-size:1.05rem;margin:.3rem 0}
-p,ul{margin:.3rem 0}.caution{border:1px solid #8f2020;padding:.7rem;background:#fff}small{color:#555}
+p,ul{margin:.3rem 0}
+figure{display:flex;gap:.5rem;margin:.3rem 0}figure img{width:5rem}
+.caution{border:1px solid #8f2020;padding:.7rem;background:#fff}small{color:#555}
 </style></head><body><h1>Specimens of the day</h1>
 """
 _CARD = Template(
@@ -40,22 +43,23 @@ _CARD = Template(
 )
 
 
-def write_html(decisions: Iterable[Decision], handle: TextIO, further_picture: Picture | None = None) -> None:
-    """Write the page card by card. further_picture: gives a JPEG to stand beside the photograph, or None."""
+def write_html(decisions: Iterable[Decision], handle: TextIO, explain: Explain | None = None) -> None:
+    """Write the page card by card. explain: gives what is to stand beside the photograph, or None."""
     handle.write(_HEAD)
     with Reader() as reader:
         for number, decision in enumerate(decisions):
             if number == 0:
                 handle.write(f'<p class="caution">{escape(decision.caution)}</p>\n<main>\n')
-            handle.write(_card(decision, reader, further_picture))
+            handle.write(_card(decision, reader, explain))
     handle.write("</main></body></html>\n")
 
 
-def _card(d: Decision, reader: Reader, further_picture: Picture | None) -> str:
+def _card(d: Decision, reader: Reader, explain: Explain | None) -> str:
     first = next((p for p in d.photographs if p.status == "ok"), None)
     pictures = _img(thumbnail(reader, first), f"photograph of {d.specimen_id}") if first else ""
-    if further_picture is not None:
-        pictures += _img(further_picture(d), "what the model looked at")
+    explanation = explain(d) if explain is not None else None
+    if explanation is not None:
+        pictures += _img(explanation.jpeg, "where the model looked, in orange")
     stage = " ".join(filter(None, (d.life_stage, d.sex)))
     answer = f"<i>{escape(d.scientific_name)}</i> {escape(stage)}" if d.scientific_name else "no name"
     return _CARD.substitute(
@@ -64,7 +68,7 @@ def _card(d: Decision, reader: Reader, further_picture: Picture | None) -> str:
         answer=answer,
         state_words=escape(d.state.replace("_", " ")),
         confidence=escape(f", confidence {d.confidence:.2f} ({d.promise})") if d.promise else "",
-        rest="".join(_lines(d)),
+        rest="".join(_lines(d)) + (_nearest(explanation) if explanation is not None else ""),
         specimen=escape(d.specimen_id),
         model=escape(d.model),
         caution=escape(d.caution),
@@ -91,6 +95,17 @@ def _lines(d: Decision) -> Iterable[str]:
             yield f"<p>{title}:</p><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
     if d.removed_at:
         yield f"<p>{escape(clock(d.removed_at))}</p>"
+
+
+def _nearest(explanation: Explanation) -> str:
+    if not explanation.nearest:
+        return ""
+    shown = "".join(
+        f"<figure>{_img(one.jpeg, one.caption)}<figcaption><small>{escape(one.caption)}; likeness "
+        f"{one.similarity:.2f}</small></figcaption></figure>"
+        for one in explanation.nearest
+    )
+    return f"<p>Training photographs that look most like it to the model, which does not make them alike:</p>{shown}"
 
 
 def thumbnail(reader: Reader, photo: Photograph) -> bytes | None:

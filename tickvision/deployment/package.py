@@ -20,8 +20,8 @@ INDEX = "package.json"
 MODEL = "model.onnx"
 HASHES = "training_sha256.txt"
 CARD = "card.md"
-CREDITS = "credits.csv"
 HEADS = "heads.npz"  # the weights of the heads, which only --explain needs; absent in packages of earlier versions
+NEIGHBOURS = "neighbours.npz"  # by choice: training photographs that may be shared
 Get = Callable[[str], bytes]  # the bytes of a file of the package, by name
 MAX_FILE_BYTES = 2 * 1024**3
 
@@ -59,12 +59,15 @@ def write(
     drawn: bool,
     trained_on: list[str],
     card: str,
-    credits: str,
+    credits: Mapping[str, str],
     made_by: str,
     parity: Mapping[str, float],
+    smaller: Mapping[str, float] | None = None,
+    neighbours: bytes | None = None,
 ) -> Path:
     """Write a package folder and return it; an old package of ours in the same place is replaced whole.
 
+    credits: file name -> text that names the photographs' makers and licences.
     version: the first 12 hex digits of the model's and policy's hash, so that any change shows.
     Raises OutputError if the folder holds something else.
     """
@@ -77,8 +80,10 @@ def write(
     heads = model.with_name(HEADS)
     if heads.is_file():
         shutil.copyfile(heads, temporary / HEADS)
-    for file, text in ((HASHES, "\n".join(sorted(set(trained_on))) + "\n"), (CARD, card), (CREDITS, credits)):
+    for file, text in ((HASHES, "\n".join(sorted(set(trained_on))) + "\n"), (CARD, card), *credits.items()):
         (temporary / file).write_text(text, encoding="utf-8")
+    if neighbours is not None:
+        (temporary / NEIGHBOURS).write_bytes(neighbours)
     core = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json(), "policy": policy.to_json()}
     stamp = sha256(temporary / MODEL) + json.dumps(core, sort_keys=True)
     index = {
@@ -91,6 +96,7 @@ def write(
         "drawn": drawn,
         **core,
         "parity": dict(parity),
+        "smaller": dict(smaller or {}),
         "files": {f.name: sha256(f) for f in sorted(temporary.iterdir())},
     }
     (temporary / INDEX).write_text(json.dumps(index, indent=1, ensure_ascii=False), encoding="utf-8")

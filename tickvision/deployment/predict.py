@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from tickvision.deployment.decision import Case, Decision, Maker, Photograph
 from tickvision.deployment.engine import Engine
-from tickvision.deployment.package import HEADS, MODEL, Package, read_all
+from tickvision.deployment.package import HEADS, MODEL, NEIGHBOURS, Package, read_all
 from tickvision.deployment.reader import Reader, decode_any
 from tickvision.deployment.specimens import Specimen
 from tickvision.domain.taxonomy import Answer, Taxonomy
@@ -60,7 +60,7 @@ class Predictor:
 
     def __init__(self, package: Package, contents: dict[str, bytes], threads: int = 0) -> None:
         self.package = package
-        self.heads = contents.get(HEADS)
+        self.heads, self.neighbours = contents.get(HEADS), contents.get(NEIGHBOURS)
         self.cores = threads or _cores()
         loader = ThreadPoolExecutor(1)  # the first photographs are decoded meanwhile
         self._engine = loader.submit(Engine, contents[MODEL], package.prepare, self.cores, str(package.folder / MODEL))

@@ -69,6 +69,12 @@ def is_allowed(licence: Licence, allowed: tuple[str, ...]) -> bool:
     return licence.spdx in allowed or licence.family in allowed
 
 
+def may_share_derived(spdx: str) -> bool:
+    """True if a picture made from the photograph, such as a smaller one, may be given on with its credit."""
+    row = next((r for r in rows("licences") if r["spdx"] == spdx), None)
+    return row is not None and row["share_derived_images"].startswith("yes")
+
+
 def needs_credit(licence: Licence) -> bool:
     """True if the licence asks for attribution; unknown licences count as asking."""
     row = next((r for r in rows("licences") if r["spdx"] == licence.spdx), None)
