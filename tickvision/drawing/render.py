@@ -89,7 +89,7 @@ def draw_photo(specimen: Specimen, photo_number: int, seed: int, size_px: int = 
 
 
 def _take(specimen: Specimen, photo_number: int, submitter: Submitter, size_px: int, rng: Rng) -> _Shot:
-    fill = 0.15 + 0.65 * float(rng.beta(4.0, 1.6))
+    fill = 0.15 + 0.65 * float(rng.beta(5.0, 1.4))
     ventral = rng.random() < VENTRAL_SHARE and photo_number > 0 and specimen.kind == "tick"
     turn = float(rng.uniform(0, 2 * np.pi))
     focus = submitter.sharpness + float(rng.exponential(0.25))

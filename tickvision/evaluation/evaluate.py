@@ -141,7 +141,7 @@ def _decisions(test: Specimens, choices: list[Choice], policy: Policy, taxonomy:
         here = np.array([i for i, c in enumerate(choices) if c.rung == r], dtype=int)
         said = np.array([index[choices[i].answer] for i in here], dtype=int)
         if len(here):
-            subset = _take(test, here)
+            subset = test.take(here)
             right[here], sure_wrong[here], answered[here] = (
                 is_right(subset, claims, said),
                 is_wrong(subset, claims, said),
@@ -168,6 +168,7 @@ def _decisions(test: Specimens, choices: list[Choice], policy: Policy, taxonomy:
         "failure_rate": policy.failure_rate,
         "calibration_specimens": policy.calibration_specimens,
         "min_confidence": policy.min_confidence,
+        "expected_at": policy.expected_at,
         "rungs": rungs,
         "answered": n,
         "wrong": k,
@@ -182,10 +183,6 @@ def _decisions(test: Specimens, choices: list[Choice], policy: Policy, taxonomy:
         "referral_reasons": {r: reasons.count(r) for r in sorted(set(reasons))},
         "per_taxon": _per_taxon(choices, right, policy),
     }
-
-
-def _take(test: Specimens, rows: NDArray[np.intp]) -> Specimens:
-    return Specimens(**{name: value[rows] for name, value in vars(test).items()})
 
 
 def _per_taxon(choices: list[Choice], right: NDArray[np.bool_], policy: Policy) -> list[dict[str, Any]]:
@@ -278,8 +275,8 @@ def _are_lookalikes(a: Answer, b: Answer) -> bool:
     """True if the two names, at the same stage, or the genera of larvae, are a pair of lookalikes.csv."""
     if a.life_stage != b.life_stage or not a.life_stage:
         return False
-    if a.life_stage == "larva" or a.scientific_name == b.scientific_name:
-        return a.life_stage == "larva"
+    if a.life_stage == "larva":
+        return True
     for row in table_rows("lookalikes"):
         pair = [row["taxon_a"], row["taxon_b"]]
         if row["stage"] != "all" and a.life_stage not in row["stage"]:
@@ -298,8 +295,8 @@ def _is_nymph_against_female(a: Answer, b: Answer) -> bool:
 def _fits(answer: Answer, listed: str) -> bool:
     name = listed.removesuffix(" spp.")
     return (
-        answer.scientific_name == name
-        or answer.scientific_name == name.split(" ")[0]
+        name in (answer.scientific_name, f"{answer.scientific_name} {answer.sex}")
+        or answer.scientific_name == name.split(" ")[0] != name
         or (name != listed and answer.scientific_name.startswith(name))
     )
 
