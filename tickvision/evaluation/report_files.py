@@ -24,6 +24,7 @@ _TABLES = {
     "licences": "/data/licences",
     "next": "/next/listed",
     "history": "/history",
+    "novelty": "/novelty/trials",
     "confusions": "/confusions/listed",
     "mistakes": "/photographs/worst",
     "nearest_referred": "/photographs/nearest",
