@@ -18,7 +18,8 @@ from tickvision.review.chain import Conclusion, Identification
 RANDOM, QUEUED = "random", "referred"
 FREE, TRAIN = "", "train"  # of the column `use`
 LABEL_COLUMNS = (
-    "file", "specimen_id", "submission_id", "scientific_name", "life_stage", "sex", "feeding", "view", "event_date",
+    "file", "photo_id", "specimen_id", "submission_id", "scientific_name", "life_stage", "sex", "feeding", "view",
+    "event_date",
     "place", "host", "device", "identified_by", "license_uri", "creator", "rights_holder", "region", "use",
     "drawn", "identified_at", "based_on", "readings", "qualifier", "identification_chain", "model",
 )  # fmt: skip
@@ -125,6 +126,7 @@ def _label_cells(one: Concluded, photo: sqlite3.Row, non_target: str) -> dict[st
     not_a_tick = final.outcome == chain.NOT_A_TICK
     return {
         "file": photo["path"],
+        "photo_id": f"{one.specimen_id}-{photo['position'] + 1}",  # one photograph may show several specimens
         "specimen_id": one.specimen_id,
         "submission_id": facts.get("submission_id", ""),
         "scientific_name": non_target if not_a_tick else final.scientific_name,

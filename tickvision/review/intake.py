@@ -8,7 +8,7 @@ import json
 import math
 import secrets
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -93,6 +93,8 @@ def take_in(
     with store.writing(connection):
         connection.execute("INSERT OR IGNORE INTO root VALUES (?)", (str(root),))
         seed = _seed(connection)
+        decisions = list(decisions)
+        doubts = [informativeness(d) for d in decisions if not was_named(d)]
         for decision in decisions:
             known = connection.execute(
                 "SELECT prediction FROM specimen WHERE specimen_id = ?", (decision.specimen_id,)
@@ -103,7 +105,7 @@ def take_in(
                 continue
             said = dict((facts or {}).get(decision.specimen_id, {}))
             if known is None:
-                _add(connection, decision, form, settings, said, seed)
+                _add(connection, decision, form, settings, said, seed, doubts)
                 done.new += 1
             else:
                 _renew(connection, decision, form, settings)
@@ -144,6 +146,7 @@ def _add(
     settings: DeskSettings,
     facts: Mapping[str, str],
     seed: str,
+    doubts: Sequence[float],
 ) -> None:
     removed = decision.removed_at or facts.get("removed_at", "")
     named = was_named(decision)
@@ -161,14 +164,19 @@ def _add(
         "is_random": is_random,
         "is_queued": not named or is_random,
         "costly": is_costly(decision, settings.costly),
-        # an audited answer stands in the queue where a referred case might stand, so that its place gives nothing away
-        "informativeness": draw(seed, "place", decision.specimen_id) if named else informativeness(decision),
+        "informativeness": _place(seed, decision.specimen_id, doubts) if named else informativeness(decision),
         "second_drawn": draw(seed, "second", decision.specimen_id) < settings.second_share,
         "status": chain.TO_READ,
         "concluded_at": "",
     }
     columns, marks = ", ".join(values), ", ".join(f":{k}" for k in values)
     connection.execute(f"INSERT INTO specimen ({columns}) VALUES ({marks})", values)  # noqa: S608
+
+
+def _place(seed: str, specimen_id: str, doubts: Sequence[float]) -> float:
+    """Return the doubt of a referred case drawn at random: an audit's place in the queue gives nothing away."""
+    at = draw(seed, "place", specimen_id)
+    return doubts[int(at * len(doubts))] if doubts else at
 
 
 def _renew(connection: sqlite3.Connection, decision: Decision, form: str, settings: DeskSettings) -> None:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
 LOOPBACK = frozenset(["127.0.0.1", "localhost", "::1"])
-STATIC = {"desk.css": "text/css", "desk.js": "text/javascript"}
+STATIC = {"desk.css": "text/css", "desk.js": "text/javascript", "desk.svg": "image/svg+xml"}
 
 
 @dataclass

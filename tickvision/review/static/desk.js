@@ -244,7 +244,7 @@ document.addEventListener("click", (event) => {
 
 const KEYS = {
   j: () => step(1), k: () => step(-1), "+": DO.in, "=": DO.in, "-": DO.out, 0: DO.reset, r: DO.turn, b: DO.bright, B: DO.dark, m: DO.measure,
-  n: () => form && form.elements.taxon.focus(), l: () => $("look") && $("look").click(), q: () => { location.href = "/"; },
+  n: () => form && form.elements.taxon.select(), l: () => $("look") && $("look").click(), q: () => { location.href = "/"; },
 };
 const ARROWS = { ArrowLeft: [1, 0], ArrowRight: [-1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
 const hotkeys = $("hotkeys");
