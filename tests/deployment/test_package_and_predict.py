@@ -164,23 +164,6 @@ def test_photographs_are_grouped_by_folder_or_by_a_list(tmp_path: Path) -> None:
         read_list(tmp_path / "bad.csv")
 
 
-def test_no_torch_is_imported_to_predict(package: Path, tmp_path: Path) -> None:
-    import subprocess
-    import sys
-
-    scene().save(tmp_path / "p.jpg")
-    code = (
-        "import sys, socket\n"
-        "socket.socket.connect = None\n"
-        "from tickvision.deployment import load\n"
-        f"assert len(load({str(package)!r}).predict([{str(tmp_path / 'p.jpg')!r}])) == 1\n"
-        "bad = {'torch', 'scipy', 'sklearn', 'pandas', 'matplotlib', 'timm', 'albumentations'} & set(sys.modules)\n"
-        "assert not bad, bad\n"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-
-
 def test_the_engine_gives_one_photo_the_same_logits_alone_and_in_a_batch(package: Path) -> None:
     predictor = load(package)
     size = predictor.package.prepare.size_px

@@ -49,11 +49,12 @@ def write_csv(decisions: Iterable[Decision], handle: TextIO) -> None:
     writer = csv.writer(handle, lineterminator="\n")
     writer.writerow(CSV_COLUMNS)
     for decision in decisions:
-        writer.writerow([_safe(cell) for cell in _cells(decision)])
+        writer.writerow([_safe(cell) for cell in cells(decision)])
         handle.flush()
 
 
-def _cells(d: Decision) -> list[str]:
+def cells(d: Decision) -> list[str]:
+    """Return the values of CSV_COLUMNS."""
     shortlist = " | ".join(
         f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.3f}" for c in d.shortlist
     )

@@ -9,6 +9,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,9 @@ from tickvision.evaluation.policy import Choice
 from tickvision.images.decode import Box, Photo
 from tickvision.images.look import measure_quality
 from tickvision.images.prepare import to_square
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 BATCH = 16
 PHOTOGRAPHS_AHEAD = 4 * BATCH
@@ -71,6 +75,12 @@ class Predictor:
     def predict(self, inputs: Sequence[Path | str | Specimen]) -> list[Decision]:
         """Return one decision per specimen, in order. A path is a photograph that is a specimen of its own."""
         return list(self.stream(inputs))
+
+    def predict_frame(self, inputs: Sequence[Path | str | Specimen]) -> pd.DataFrame:
+        """Return the decisions as a DataFrame with the columns of the CSV output; needs pandas."""
+        from tickvision.deployment.frame import to_frame
+
+        return to_frame(self.stream(inputs))
 
     def predict_bytes(self, specimen_id: str, files: Sequence[tuple[str, bytes]], removed_at: str = "") -> Decision:
         """Return the decision on one specimen whose photographs are at hand as (name, bytes)."""

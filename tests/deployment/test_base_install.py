@@ -1,0 +1,67 @@
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from conftest import scene
+
+from tickvision.deployment import load
+
+# what pip install tickvision does not bring (torch to matplotlib), what needs an extra, and what predict leaves alone
+ABSENT = (
+    "torch", "torchvision", "timm", "albumentations", "cv2", "scipy", "sklearn", "pandas", "matplotlib", "jinja2",
+    "onnx", "safetensors", "fsspec", "starlette", "uvicorn", "pillow_heif", "pydantic", "typer",
+)  # fmt: skip
+PRELUDE = f"""
+import sys
+ABSENT = {ABSENT!r}
+class Absent:
+    def find_spec(self, name, path=None, target=None):
+        if name.partition(".")[0] in ABSENT:
+            raise ModuleNotFoundError(f"{{name}} is not here", name=name)
+sys.meta_path.insert(0, Absent())
+def refuse(event, arguments):
+    if event.startswith("socket.") and event != "socket.__new__":
+        raise OSError("no network here")
+sys.addaudithook(refuse)
+"""
+
+
+@pytest.fixture
+def package(finished: Path) -> Path:
+    return finished.parent / "run" / "package"
+
+
+def test_every_form_is_written_by_the_base_install_alone_and_offline(package: Path, tmp_path: Path) -> None:
+    (tmp_path / "day").mkdir()
+    scene().save(tmp_path / "day/p.jpg")
+    code = PRELUDE + (
+        "from tickvision import predict_command\n"
+        f"package, day, out = {str(package)!r}, {str(tmp_path / 'day')!r}, {str(tmp_path)!r}\n"
+        "for form in predict_command.FORMS:\n"
+        "    words = [package, day, '--format', form, '--output', f'{out}/out.{form}', '--quiet']\n"
+        "    assert predict_command.run([*words, '--explain', f'{out}/why']) == 0\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert len(list(tmp_path.glob("out.*"))) == 6
+    assert all(p.stat().st_size for p in tmp_path.glob("out.*"))
+
+
+def test_the_hook_really_hides_what_it_names() -> None:
+    done = subprocess.run([sys.executable, "-c", PRELUDE + "import torch"], capture_output=True, text=True)
+    assert "torch is not here" in done.stderr
+
+
+def test_a_frame_has_the_columns_of_the_csv_and_says_what_it_needs(package: Path, tmp_path: Path) -> None:
+    from tickvision.deployment.outputs import CSV_COLUMNS
+
+    scene().save(tmp_path / "p.jpg")
+    frame = load(package).predict_frame([tmp_path / "p.jpg", tmp_path / "gone.jpg"])
+    assert tuple(frame.columns) == CSV_COLUMNS
+    assert list(frame["specimen_id"]) == [str(tmp_path / "p.jpg"), str(tmp_path / "gone.jpg")]
+    assert frame["state"].iloc[1] == "unusable"
+    assert frame["confidence"].dtype == float
+    assert all(frame["caution"] != "")
