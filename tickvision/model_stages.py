@@ -173,8 +173,8 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
     from tickvision import package_parts
     from tickvision.data import credits, splits
     from tickvision.deployment import package as packages
+    from tickvision.evaluation import card
     from tickvision.evaluation import policy as policies
-    from tickvision.evaluation import report
     from tickvision.training import onnx_writer, session
 
     policy = policies.load(paths.calibration)
@@ -204,6 +204,7 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
         shown, said = package_parts.neighbours(frame, taught, config.package.neighbours)
         lines += said
     figures = json.loads(paths.metrics.read_text(encoding="utf-8")) if paths.metrics.is_file() else {}
+    documents = card.documents(figures, taxonomy, policy)
     bench = config.bench
     packages.write(
         paths.package,
@@ -216,8 +217,8 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
         bench.contact,
         bench.drawn,
         teaching,
-        report.card(figures, taxonomy, policy),
-        credits.texts(frame),
+        documents.pop("card.md"),
+        credits.texts(frame) | documents,
         made_by(),
         parity,
         measured,
