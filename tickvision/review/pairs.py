@@ -13,7 +13,7 @@ from tickvision.evaluation.agreement import Estimate, cohen, raw_agreement, with
 from tickvision.review import chain
 from tickvision.review.chain import Identification
 
-FEW = 2
+FEW = 10  # common practice, no source: below this a kappa says nothing
 REPS = 1000
 MODEL = "the model"
 

@@ -6,6 +6,7 @@ import hashlib
 import hmac
 import secrets
 import sqlite3
+import threading
 from datetime import UTC, datetime, timedelta
 from functools import cache
 
@@ -28,6 +29,9 @@ class TooManyTriesError(Exception):
     def __init__(self, wait_s: int) -> None:
         super().__init__(f"too many wrong passwords; try again in {wait_s // 60 + 1} minutes")
         self.wait_s = wait_s
+
+
+_ONE_AT_A_TIME = threading.Lock()  # a hash takes 64 MiB and several cores: guesses must not starve those who work
 
 
 @cache
@@ -99,7 +103,8 @@ def sign_in(connection: sqlite3.Connection, name: str, password: str, address: s
 
 def _fits(password_hash: str, password: str) -> bool:
     try:
-        return _HASHER.verify(password_hash, password)
+        with _ONE_AT_A_TIME:
+            return _HASHER.verify(password_hash, password)
     except (VerificationError, InvalidHashError):
         return False
 

@@ -241,6 +241,7 @@ def serve(
         ssl_certfile=str(certificate) if certificate else None,
         ssl_keyfile=str(key) if key else None,
         server_header=False,
+        timeout_keep_alive=60,
         proxy_headers=bool(public_name),
     )
 

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from tickvision.review import store
 
-SHOWN = 200
+SHOWN = 100
 # What a reader may filter by. A second reading looks like a first one, an audit like a referral.
 READ, SETTLE, WAIT, DONE = "read", "settle", "wait", "done"
 VIEWS = {
