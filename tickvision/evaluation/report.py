@@ -13,11 +13,10 @@ from typing import Any
 
 from tickvision.domain import cautions
 from tickvision.evaluation import report_words as words
-from tickvision.evaluation.card import card
 from tickvision.evaluation.report_files import write_files
 from tickvision.evaluation.report_format import TEMPLATES, Page, show, templates
 
-__all__ = ["card", "headline", "render", "write_files"]
+__all__ = ["headline", "render", "write_files"]
 
 FOLD_CLASSES = 14  # tables of more classes number their columns instead of writing the names on end
 DENSE_CLASSES = 30  # and of more still are set smaller
