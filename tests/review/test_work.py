@@ -214,6 +214,14 @@ def test_no_alarm_while_the_promise_is_kept(audited: sqlite3.Connection) -> None
     assert audit.watch_promise(audited, replace(PLAIN, max_error=0.3)).advice == ()
 
 
+def test_no_tick_is_a_claim_too(desk: sqlite3.Connection, folder: Path) -> None:
+    claim = named("d", "not a tick", taxon_rank="none", life_stage="", sex="")
+    intake.take_in(desk, [claim], replace(PLAIN, audit_share=1.0), folder)
+    read(desk, "d", "Ann", outcome="not_a_tick")
+    seen = audit.watch_promise(desk, PLAIN)
+    assert (seen.alarm.n, seen.alarm.errors, seen.by_taxon) == (1, 0, {"not a tick": (0, 1)})
+
+
 def test_specimens_that_were_not_drawn_do_not_count(desk: sqlite3.Connection) -> None:
     desk.execute("UPDATE specimen SET is_queued = 1 WHERE specimen_id = 'c'")
     read(desk, "c", "Ann", taxon="Amblyomma americanum")

@@ -59,7 +59,7 @@ def audited(connection: sqlite3.Connection) -> tuple[list[Audited], int]:
     for row in connection.execute(query):
         links = chains.get(row["specimen_id"], [])
         claim = next((i for i in links if i.kind == "machine"), None)
-        if claim is None or claim.outcome != chain.NAMED:
+        if claim is None or claim.outcome == chain.REFERRED:
             continue
         result: Conclusion = chain.conclude(links, bool(row["second_drawn"]))
         if result.final is None:
@@ -76,8 +76,8 @@ def watch_promise(connection: sqlite3.Connection, settings: DeskSettings) -> Wat
     done, waiting = audited(connection)
     alarm = watch([a.is_wrong for a in done], settings.max_error, settings.false_alarm)
     interval = clopper_pearson(alarm.errors, alarm.n) if alarm.n else None
-    counted: Counter[str] = Counter(a.claim.scientific_name for a in done)
-    wrong: Counter[str] = Counter(a.claim.scientific_name for a in done if a.is_wrong)
+    counted: Counter[str] = Counter(a.claim.scientific_name or "not a tick" for a in done)
+    wrong: Counter[str] = Counter(a.claim.scientific_name or "not a tick" for a in done if a.is_wrong)
     by_taxon = {name: (wrong[name], n) for name, n in counted.most_common()}
     left_open = sum(a.left_open for a in done)
     return Watch(alarm, left_open, waiting, interval, by_taxon, _advice(alarm, left_open, by_taxon, settings))

@@ -205,7 +205,7 @@ def _second_wanted(connection: sqlite3.Connection, specimen_id: str, checked: Ch
     ):
         reasons.append("first of its name at this desk")
     machine = next((i for i in reversed(chain.of_specimen(connection, specimen_id)) if i.kind == "machine"), None)
-    if machine is not None and machine.outcome == chain.NAMED and not holds(machine, link):
+    if machine is not None and machine.outcome != chain.REFERRED and not holds(machine, link):
         reasons.append("differs from the model")
     return "; ".join(reasons)
 

@@ -272,13 +272,14 @@ def confine(name: str, root: Path) -> tuple[str, str, str]:
 def _machine(decision: Decision) -> Identification:
     """Return what the model said as the chain's link; a referral is a link without a name."""
     named = was_named(decision)
+    is_no_tick = named and decision.taxon_rank == "none"
     return Identification(
         id=0,
         kind="machine",
         identified_by=decision.model,
         at=store.now(),
-        outcome=chain.NAMED if named else chain.REFERRED,
-        scientific_name=decision.scientific_name,
+        outcome=chain.NOT_A_TICK if is_no_tick else chain.NAMED if named else chain.REFERRED,
+        scientific_name="" if is_no_tick else decision.scientific_name,
         taxon_rank=decision.taxon_rank,
         life_stage=decision.life_stage,
         sex=decision.sex,

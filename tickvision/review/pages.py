@@ -89,7 +89,7 @@ def queue(visit: Visit) -> Response:
         text=text,
         shown=worklist.SHOWN,
         done=_done(visit),
-        alarm=visit.desk.is_alarmed(visit.settings),
+        alarm=bool(_watch(visit).advice),
     )
 
 
@@ -267,36 +267,43 @@ def photograph(visit: Visit) -> Response:
 # --- looking back ------------------------------------------------------------------------------------------------
 
 
+def _watch(visit: Visit) -> audit.Watch:
+    return visit.desk.lately("watch", lambda c: audit.watch_promise(c, visit.settings))
+
+
+def _season(visit: Visit) -> season.Season:
+    return visit.desk.lately("season", season.summarise)
+
+
 def readers_page(visit: Visit) -> Response:
     """Show how far the readers agree."""
-    return visit.page("readers.html", pairs=pairs.agreement(visit.connection), model=pairs.MODEL)
+    return visit.page("readers.html", pairs=visit.desk.lately("pairs", pairs.agreement), model=pairs.MODEL)
 
 
 def audit_page(visit: Visit) -> Response:
     """Show the promise against what was seen."""
-    return visit.page("audit.html", watch=audit.watch_promise(visit.connection, visit.settings))
+    return visit.page("audit.html", watch=_watch(visit))
 
 
 def season_page(visit: Visit) -> Response:
     """Show the season; with ?summary=1 the one page for printing."""
-    found = season.summarise(visit.connection)
     return visit.page(
         "summary.html" if visit.query.get("summary") else "season.html",
-        season=found,
+        season=_season(visit),
         stages=season.STAGES,
-        watch=audit.watch_promise(visit.connection, visit.settings),
+        watch=_watch(visit),
         today=store.now()[:10],
     )
 
 
 def weeks_csv(visit: Visit) -> Response:
     """Send the weeks as CSV."""
-    return _csv(season_files.weeks_csv(season.summarise(visit.connection)), "weeks.csv")
+    return _csv(season_files.weeks_csv(_season(visit)), "weeks.csv")
 
 
 def found_csv(visit: Visit) -> Response:
     """Send what was found as CSV."""
-    return _csv(season_files.found_csv(season.summarise(visit.connection)), "found.csv")
+    return _csv(season_files.found_csv(_season(visit)), "found.csv")
 
 
 def _csv(text: str, name: str) -> Response:

@@ -40,7 +40,7 @@ def agreement(connection: sqlite3.Connection) -> list[PairAgreement]:
     for specimen, links in chain.all_chains(connection).items():
         gone = {i.withdraws for i in links}
         for link in links:
-            if link.kind == "machine" and link.outcome == chain.NAMED:
+            if link.kind == "machine" and link.outcome != chain.REFERRED:
                 said.setdefault(specimen, {}).setdefault(MODEL, link)
             elif link.kind == "reading" and link.outcome not in chain.WAITS and link.id not in gone:
                 said.setdefault(specimen, {}).setdefault(link.identified_by, link)

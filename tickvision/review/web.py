@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from importlib import resources
 from ipaddress import ip_address
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urlencode
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -22,14 +23,23 @@ from tickvision import __version__
 from tickvision.domain import cautions
 from tickvision.errors import DataError, TickvisionError
 from tickvision.review import readers, settings, store
-from tickvision.review.audit import watch_promise
 from tickvision.review.guard import COOKIE, Guard
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
 LOOPBACK = frozenset(["127.0.0.1", "localhost", "::1"])
+SLOWER = 20
+T = TypeVar("T")
 STATIC = {"desk.css": "text/css", "desk.js": "text/javascript", "desk.svg": "image/svg+xml"}
+
+
+@dataclass(frozen=True)
+class _Kept:
+    newest: int
+    at: float
+    took_s: float
+    value: Any
 
 
 @dataclass
@@ -40,14 +50,21 @@ class Desk:
     is_loopback: bool = True
     is_secure: bool = False
     _local: threading.local = field(default_factory=threading.local)
-    _alarm: tuple[int, bool] = (-1, False)
+    _kept: dict[str, _Kept] = field(default_factory=dict)
+    _working: threading.Lock = field(default_factory=threading.Lock)
 
-    def is_alarmed(self, settings: settings.DeskSettings) -> bool:
-        """True if the audits say that the promise is broken; worked out anew only when the chain has grown."""
+    def lately(self, name: str, make: Callable[[sqlite3.Connection], T]) -> T:
+        """Return what `make` finds in the whole store, worked out anew when the chain has grown, but not more often
+        than takes a twentieth of the time: looking back must not slow down those who read.
+        """
         newest = self.connection().execute("SELECT coalesce(max(id), 0) FROM identification").fetchone()[0]
-        if self._alarm[0] != newest:
-            self._alarm = (newest, bool(watch_promise(self.connection(), settings).advice))
-        return self._alarm[1]
+        with self._working:
+            held = self._kept.get(name)
+            start = time.monotonic()
+            if held is None or (held.newest != newest and start - held.at > SLOWER * held.took_s):
+                value = make(self.connection())
+                held = self._kept[name] = _Kept(newest, start, time.monotonic() - start, value)
+        return held.value  # type: ignore[no-any-return]
 
     def connection(self) -> sqlite3.Connection:
         """Return this thread's connection to the store."""

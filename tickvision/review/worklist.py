@@ -121,6 +121,10 @@ def take_lock(connection: sqlite3.Connection, specimen_id: str, reader: str, min
     """Lock a case for a reader, or renew the lock; return "" or the name of the other reader who has it open."""
     at = store.now()
     until = store.stamp(datetime.fromisoformat(at) + timedelta(minutes=minutes))
+    half = store.stamp(datetime.fromisoformat(at) + timedelta(minutes=minutes / 2))
+    mine = "SELECT 1 FROM lock WHERE specimen_id = ? AND reader = ? AND until > ?"
+    if minutes > 0 and connection.execute(mine, (specimen_id, reader, half)).fetchone():
+        return ""
     with store.writing(connection):
         other = holder(connection, specimen_id, reader)
         if not other:

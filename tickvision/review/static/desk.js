@@ -179,6 +179,10 @@ function compare() {
     (r) => r.taxon.toLowerCase() === said && ["life_stage", "sex", "feeding"].every((c) => fits(r, c))
   );
   if (!rows.length) return;
+  if (rows.length > 3) {
+    $("size").textContent = "Choose stage and sex to set the length beside the table of sizes.";
+    return;
+  }
   const lows = rows.map((r) => Number(r.low || 0) * 0.6), highs = rows.map((r) => Number(r.high || 1e9) * 1.4);
   const low = Math.min(...lows), high = Math.max(...highs);
   const bounds = rows.map((r) => `${r.low || "?"} to ${r.high || "?"} mm (${[r.life_stage, r.sex, r.feeding].filter(Boolean).join(" ")}, ${r.measured}; ${r.source})`);
