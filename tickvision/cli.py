@@ -46,12 +46,12 @@ def _stage(
     from tickvision import config, runner
     from tickvision.progress import Progress
 
+    from tickvision.workplace import Paths
     job, progress = config.load(config_file, settings or []), Progress(quiet=quiet)
     lines = runner.run(job, progress, (name,), again=True)
     for step in more:
         lines += step(job, Paths(job.output), progress)
     _print_result({"stage": name, "output": str(job.output), "lines": lines}, lines, as_json)
-    from tickvision.workplace import Paths
 
 
 def _print_result(result: dict[str, object], lines: list[str], as_json: bool) -> None:

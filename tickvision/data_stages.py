@@ -138,6 +138,7 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     import csv
 
     from tickvision.data import audit, mislabels, splits
+    from tickvision.data.labels import SEVERITIES
 
     frame, taxonomy = usable_rows(config, paths)
     pictures = decoded(config, paths, frame, progress)
@@ -151,9 +152,9 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
         csv.writer(handle).writerows([("photo_a", "photo_b"), *pairs])
     _update_audit(paths, summary)
     shown = _write_findings(paths, frame, pictures, findings)
-    counts = Counter(f.finding for f in findings)
+    counts = Counter((SEVERITIES.index(f.severity), f.finding) for f in findings)
     lines = [f"{len(frame):,} photographs checked, {len(findings):,} findings in {paths.findings}"]
-    lines += [f"  {count:,} {name}" for name, count in counts.most_common()]
+    lines += [f"  {counts[k]:,} {k[1]} ({SEVERITIES[k[0]]})" for k in sorted(counts, key=lambda k: (k[0], -counts[k]))]
     if shown:
         lines.append(f"  {shown} of the worst are shown in {paths.output / 'worst.jpg'}")
     if doubted is None:
@@ -220,9 +221,9 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Deal the groups to train, val, calibration and test and write splits.csv; return lines for a person."""
     import numpy as np
 
-    from tickvision.data import folds, splits
+    from tickvision.data import folds, manifest, splits
 
-    frame, _ = usable_rows(config, paths)
+    frame, taxonomy = usable_rows(config, paths)
     groups = splits.tie_groups(frame, _pairs(paths))
     strata = splits.strata_of(frame)
     how = config.split
@@ -241,9 +242,9 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     ]
     if fold is not None:
         lines.append(f"  test is fold {config.split.fold} of {config.split.folds}; --set split.fold=... takes another")
-    small = splits.too_small(
-        frame, parts, splits.needed_to_certify(config.decide.max_error, config.decide.failure_rate)
-    )
+    taxon, state = manifest.label_masks(frame, taxonomy)
+    needed = splits.needed_to_certify(config.decide.max_error, config.decide.failure_rate)
+    small = splits.too_small(frame, (taxon.sum(1) == 1) & (state.sum(1) == 1), parts, needed)
     _update_audit(paths, {"too_small_to_certify": small})
     lines += _small(config, paths, small)
     if not paths.features.is_file():

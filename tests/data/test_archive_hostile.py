@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import stat
 import zipfile
 from collections.abc import Callable
@@ -29,13 +30,15 @@ def zipped(folder: Path, meta: bytes, members: dict[str, bytes] | None = None) -
     return folder / "set.zip"
 
 
-def refused(path: Path, message: str) -> None:
+def refusal(path: Path) -> str:
+    """The one line with which the archive is refused; whatever was written lies in the work folder."""
     work = path.parent / "out"
-    with pytest.raises(DataError, match=message) as caught:
+    with pytest.raises(DataError) as caught:
         take(path, work)
-    assert "\n" not in str(caught.value)
     left = [p for p in path.parent.rglob("*") if p.is_file() and p.name not in ("meta.xml", "set.zip")]
     assert all(p.is_relative_to(work) for p in left)
+    assert "\n" not in str(caught.value)
+    return str(caught.value)
 
 
 def test_the_plain_archive_that_the_others_are_made_from_is_read(tmp_path: Path) -> None:
@@ -49,7 +52,7 @@ def test_members_that_climb_out_are_refused(tmp_path: Path, name: str) -> None:
     path = zipped(tmp_path, whole(), TABLES)
     with zipfile.ZipFile(path, "a") as packed:
         packed.writestr(zipfile.ZipInfo(name), b"x")
-    refused(path, "absolute path or climbs out")
+    assert "absolute path or climbs out" in refusal(path)
 
 
 def test_links_in_a_zip_are_refused(tmp_path: Path) -> None:
@@ -58,23 +61,23 @@ def test_links_in_a_zip_are_refused(tmp_path: Path) -> None:
     link.external_attr = (stat.S_IFLNK | 0o777) << 16
     with zipfile.ZipFile(path, "a") as packed:
         packed.writestr(link, "/etc/hostname")
-    refused(path, "is a link")
+    assert "is a link" in refusal(path)
 
 
 def test_a_bomb_is_refused_from_its_directory(tmp_path: Path) -> None:
-    refused(zipped(tmp_path, whole(), TABLES | {"m.txt": b"0" * 60_000_000}), "would unpack")
+    assert "would unpack" in refusal(zipped(tmp_path, whole(), TABLES | {"m.txt": b"0" * 60_000_000}))
 
 
 def test_many_small_members_that_unpack_beyond_measure_are_refused(tmp_path: Path) -> None:
     bombs = {f"b{i}": b"\0" * 9_000_000 for i in range(4)}
-    refused(zipped(tmp_path, whole(), TABLES | bombs), "would unpack to")
+    assert "would unpack to" in refusal(zipped(tmp_path, whole(), TABLES | bombs))
 
 
 def test_a_name_that_stands_twice_is_refused(tmp_path: Path) -> None:
     path = zipped(tmp_path, whole())
     with zipfile.ZipFile(path, "a") as packed, pytest.warns(UserWarning, match="Duplicate name"):
         packed.writestr("o.txt", b"other")
-    refused(path, "stands twice")
+    assert "stands twice" in refusal(path)
 
 
 ENTITY = '<!DOCTYPE a [<!ENTITY x SYSTEM "file:///etc/passwd">]>'
@@ -83,12 +86,12 @@ LAUGHS = '<!DOCTYPE a [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;">]>'
 
 @pytest.mark.parametrize("head", [ENTITY, LAUGHS, '<!DOCTYPE archive SYSTEM "http://x.example/a.dtd">'])
 def test_entities_and_document_types_are_refused(tmp_path: Path, head: str) -> None:
-    refused(zipped(tmp_path, whole(head=head)), "declares entities or a document type")
+    assert "declares entities or a document type" in refusal(zipped(tmp_path, whole(head=head)))
 
 
 @pytest.mark.parametrize("place", ["../o.txt", "/etc/passwd", "http://x.example/o.txt", "file:///etc/passwd", ""])
 def test_tables_outside_the_archive_are_refused(tmp_path: Path, place: str) -> None:
-    refused(zipped(tmp_path, whole(META.replace("o.txt", place))), "a URL or a path outside")
+    assert "a URL or a path outside" in refusal(zipped(tmp_path, whole(META.replace("o.txt", place))))
 
 
 @pytest.mark.parametrize(
@@ -106,7 +109,7 @@ def test_tables_outside_the_archive_are_refused(tmp_path: Path, place: str) -> N
     ],
 )
 def test_a_broken_meta_xml_gets_one_message(tmp_path: Path, change: Callable[[str], str], message: str) -> None:
-    refused(zipped(tmp_path, whole(change(META))), message)
+    assert re.search(message, refusal(zipped(tmp_path, whole(change(META)))))
 
 
 @pytest.mark.parametrize(
@@ -120,16 +123,16 @@ def test_a_broken_meta_xml_gets_one_message(tmp_path: Path, change: Callable[[st
     ],
 )
 def test_broken_tables_get_one_message(tmp_path: Path, tables: dict[str, bytes], message: str) -> None:
-    refused(zipped(tmp_path, whole(), TABLES | tables), message)
+    assert re.search(message, refusal(zipped(tmp_path, whole(), TABLES | tables)))
 
 
 def test_files_that_are_no_archive_get_one_message(tmp_path: Path) -> None:
     (tmp_path / "set.zip").write_bytes(b"PK\x03\x04 no")
-    refused(tmp_path / "set.zip", "not readable as a zip")
-    refused(tmp_path / "gone.zip", "no such archive")
+    assert "not readable as a zip" in refusal(tmp_path / "set.zip")
+    assert "no such archive" in refusal(tmp_path / "gone.zip")
     (tmp_path / "a").mkdir()
-    refused(tmp_path / "a", "no meta.xml")
-    refused(zipped(tmp_path / "a", b""), "not readable as XML")
+    assert "no meta.xml" in refusal(tmp_path / "a")
+    assert "not readable as XML" in refusal(zipped(tmp_path / "a", b""))
 
 
 def test_a_cut_zip_gets_one_message(tmp_path: Path) -> None:
@@ -138,7 +141,7 @@ def test_a_cut_zip_gets_one_message(tmp_path: Path) -> None:
     start = content.index(b"o.txt") + 6
     content[start : start + 8] = b"\xff" * 8
     path.write_bytes(content)
-    refused(path, "damaged|cannot be read")
+    assert re.search("damaged|cannot be read", refusal(path))
 
 
 def test_links_that_lead_out_of_an_archive_folder_are_not_followed(tmp_path: Path) -> None:

@@ -116,14 +116,30 @@ def test_a_repeated_photo_id_keeps_the_first_row(tmp_path: Path) -> None:
     ("content", "message"),
     [(b"", "no column 'file'"), (b"file,specimen_id\n", "no records"), (b"file,file\n", "stands twice"),
      (b"file,specimen_id\np0.jpg,a,b,c\n", "4 cells"), (b"file,specimen_id\n\xff\xfe,a\n", "not UTF-8"),
-     (b"file," + b",".join(b"c%d" % i for i in range(3000)) + b"\n", "columns; at most"),
-     (b"file,specimen_id\n" + b"x" * 1_100_000 + b",a\n", "not readable as CSV")],
+     (b"file," + b",".join(b"c%d" % i for i in range(1_000_000)) + b"\n", "1,000,001 columns; at most"),
+     (b"file,specimen_id\n" + b"x" * 100_000_000 + b",a\n", "line 2: not readable as CSV"),
+     (b'file,specimen_id\n"' + b"x,\n" * 2_000_000, "not readable as CSV"),
+     ("file,specimen_id\np0.jpg,ö\n".encode("latin-1"), "not UTF-8"),
+     ("file,specimen_id\np0.jpg,a\n".encode("utf-16"), "not UTF-8")],
 )  # fmt: skip
 def test_broken_tables_get_one_clear_message(tmp_path: Path, content: bytes, message: str) -> None:
     path = tmp_path / "labels.csv"
     path.write_bytes(content)
     with pytest.raises(DataError, match=message):
         take(path)
+
+
+def test_faults_of_every_kind_are_shown_before_a_second_one_of_a_kind() -> None:
+    found = [Finding(f"p{i}", "licence", "error", "") for i in range(9)]
+    found += [Finding("p9", "missing", "error", ""), Finding("p8", "second_look", "warning", "")]
+    assert [f.photo_id for f in ingest.examples(found, 3)] == ["p0", "p9", "p1"]
+
+
+def test_findings_read_back_are_those_written(tmp_path: Path) -> None:
+    found = [Finding("p,0", "licence", "error", 'said "no"', "ask", 7), Finding("", "shortcut", "note", "å\nb")]
+    ingest.write_findings(found, tmp_path / "f.csv")
+    assert ingest.read_findings(tmp_path / "f.csv") == found
+    assert ingest.read_findings(tmp_path / "none.csv") == []
 
 
 def test_a_folder_tree_is_read_by_its_pattern(tmp_path: Path) -> None:

@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from tickvision.data import splits
 from tickvision.errors import DataError
@@ -73,6 +76,51 @@ def test_a_torn_group_is_found() -> None:
         parts[0] = "test"
     with pytest.raises(DataError, match="leaks"):
         splits.check_no_leak(frame, groups, parts)
+
+
+def test_a_split_of_ones_own_is_read_and_refused_when_it_leaks_or_lacks(tmp_path: Path) -> None:
+    frame, _ = bench(40, 3)
+    groups = splits.tie_groups(frame)
+    rng = np.random.default_rng(0)
+    parts = rng.choice(splits.PARTS, groups.max() + 1)[groups]
+    table = frame.assign(part=parts)[["photo_id", "part"]]
+    table.to_csv(tmp_path / "own.csv", index=False)
+    mine = splits.own(frame, tmp_path / "own.csv")
+    splits.check_no_leak(frame, groups, mine)
+    assert (mine == parts).all()
+    torn = table.assign(part=rng.choice(splits.PARTS, len(table)))
+    torn.to_csv(tmp_path / "own.csv", index=False)
+    with pytest.raises(DataError, match=r"leaks: \d+ of \d+ groups stand in several parts, e.g. p\d+ in \w+, p\d+ in"):
+        splits.check_no_leak(frame, groups, splits.own(frame, tmp_path / "own.csv"))
+    table[1:].to_csv(tmp_path / "own.csv", index=False)
+    with pytest.raises(DataError, match=r"1 of .* photographs are in no part, e\.g\. 'p0'"):
+        splits.own(frame, tmp_path / "own.csv")
+    table.assign(part="trian").to_csv(tmp_path / "own.csv", index=False)
+    with pytest.raises(DataError, match=r"part 'trian' is none of .*Did you mean 'train'"):
+        splits.own(frame, tmp_path / "own.csv")
+
+
+def test_as_many_specimens_are_needed_as_the_exact_interval_says() -> None:
+    for error, failure in ((0.05, 0.05), (0.02, 0.1), (0.1, 0.01)):
+        needed = splits.needed_to_certify(error, failure)
+        # scipy's exact (Clopper-Pearson) interval of 0 among n, one-sided
+        high = [
+            stats.binomtest(0, n, alternative="less").proportion_ci(1 - failure, "exact").high
+            for n in (needed - 1, needed)
+        ]
+        assert high[0] > error >= high[1]
+    assert splits.needed_to_certify(0.05, 0.05) == 59  # zero failures, 95 % / 95 %: from memory
+
+
+def test_classes_too_small_are_those_with_few_calibration_specimens() -> None:
+    frame = pd.DataFrame({"specimen_id": [f"s{i // 2}" for i in range(40)], "scientific_name": "Ixodes", "sex": "",
+                          "life_stage": ["nymph"] * 28 + ["larva"] * 12})  # fmt: skip
+    parts = np.array((["calibration"] * 20 + ["train"] * 4 + ["test"] * 4) + ["calibration"] * 4 + ["train"] * 8)
+    settled = np.array([True] * 38 + [False] * 2)
+    assert splits.too_small(frame, settled, parts, 10) == [
+        {"class": "Ixodes larva", "train": 3, "calibration": 2, "test": 0, "needed": 10}
+    ]
+    assert [c["class"] for c in splits.too_small(frame, settled, parts, 11)] == ["Ixodes larva", "Ixodes nymph"]
 
 
 def test_fewer_groups_than_parts_are_refused() -> None:

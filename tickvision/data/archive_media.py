@@ -36,7 +36,10 @@ class MediaFinder:
             found = inside(self._photographs, name)
             if found:
                 return {"file": str(found)}
-            return {"file": written, "fault": f"'{written}' is on the web; no '{name}' in {self._photographs}"}
+            return {
+                "file": written,
+                "fault": f"'{written}' is on the web, no '{name}' in {self._photographs}; import --fetch brings it",
+            }
         name = clean_name(written.removeprefix("./")) or ""
         if not name:
             return {"file": written, "fault": f"'{written}' is an absolute path or climbs out of the archive"}

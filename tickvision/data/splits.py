@@ -181,12 +181,17 @@ def needed_to_certify(max_error: float, failure_rate: float) -> int:
     return math.ceil(math.log(failure_rate) / math.log1p(-max_error))
 
 
-def too_small(frame: pd.DataFrame, parts: NDArray[np.str_], needed: int) -> list[dict[str, str | int]]:
-    """Return the fully named classes with fewer calibration specimens than needed, the smallest first."""
-    settled = frame.assign(part=parts)[frame["taxon_rank"] == "species"].drop_duplicates("specimen_id")
-    columns = ["scientific_name", "life_stage", "sex"]
+def too_small(
+    frame: pd.DataFrame, is_settled: NDArray[np.bool_], parts: NDArray[np.str_], needed: int
+) -> list[dict[str, str | int]]:
+    """Return the classes with fewer calibration specimens than needed, the smallest first.
+
+    is_settled: (N,) True where the label is one single class.
+    """
+    settled = frame.assign(part=parts)[is_settled].drop_duplicates("specimen_id")
+    said = settled["scientific_name"] + " " + settled["life_stage"] + " " + settled["sex"]
     found: list[dict[str, str | int]] = []
-    for name, rows in settled.groupby(settled[columns].agg(" ".join, axis=1).str.split().str.join(" ")):
+    for name, rows in settled.groupby(said.str.strip()):
         counts = {p: int((rows["part"] == p).sum()) for p in ("train", "calibration", "test")}
         if counts["calibration"] < needed:
             found.append({"class": str(name), **counts, "needed": needed})

@@ -1,0 +1,128 @@
+"""Boxes: read, laid over records, and drawn on the page, which a browser runs here."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from conftest import scene
+from PIL import Image
+
+from tickvision.data import ingest, pictures, regions
+from tickvision.data.mapping import Record
+from tickvision.errors import DataError
+from tickvision.images.prepare import Prepare
+
+BROWSER = shutil.which("chromium")
+
+
+def write(folder: Path, text: str) -> Path:
+    (folder / "regions.csv").write_text(text, encoding="utf-8")
+    return folder / "regions.csv"
+
+
+def test_each_box_is_a_specimen_and_the_same_tick_is_one_in_all_photographs(tmp_path: Path) -> None:
+    for name in ("a.jpg", "b.jpg", "c.jpg"):
+        scene().save(tmp_path / name)
+    rows_of_boxes = ["a.jpg,1,0 0 .5 .5,", "a.jpg,2,.5 .5 .5 .5,nymph", "b.jpg,2,0.1 0.1 0.4 0.4,nymph"]
+    boxes = regions.read(write(tmp_path, "\n".join(["photo_id,tick,region,life_stage", *rows_of_boxes]) + "\n"))
+    rows = [
+        {"file": n, "specimen_id": s, "scientific_name": "Ixodes", "life_stage": "adult"}
+        for n, s in (("a.jpg", "S1"), ("b.jpg", "S1"), ("c.jpg", "S2"))
+    ]
+    records = regions.cut([Record(i, r, {}) for i, r in enumerate(rows)], boxes)
+    frame, _ = ingest.ingest(records, tmp_path, "ticks")
+    assert list(zip(frame["photo_id"], frame["specimen_id"], frame["group_id"], frame["life_stage"], strict=True)) == [
+        ("a.jpg", "S1", "S1", "adult"), ("a.jpg#2", "S1#2", "S1", "nymph"), ("b.jpg", "S1#2", "S1", "nymph"),
+        ("c.jpg", "S2", "S2", "adult"),
+    ]  # fmt: skip
+    assert list(frame["region"]) == ["0 0 .5 .5", ".5 .5 .5 .5", "0.1 0.1 0.4 0.4", ""]
+    assert set(frame["status"]) == {"ok"}
+
+
+def test_training_sees_the_box_only(tmp_path: Path) -> None:
+    picture = np.zeros((80, 80, 3), np.uint8)
+    picture[40:, 40:] = (200, 30, 30)
+    Image.fromarray(picture).save(tmp_path / "a.png")
+    square, _, _ = pictures.look_at(tmp_path / "a.png", "0.5 0.5 0.5 0.5", Prepare(32))
+    assert (square == (200, 30, 30)).all()
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [("photo,region\n", "column photo_id missing"), ("photo_id,region\na,0 0 1\n", "region '0 0 1' is not four"),
+     ("photo_id,region\na,\n", "line 2: region '' is no box"), ("photo_id,region\na,0.5 0 0.6 1\n", "is no box inside"),
+     ("photo_id,region\na,0 0 0 1\n", "is no box inside"), ("photo_id,region\na,nan 0 1 1\n", "is no box inside"),
+     ("photo_id,tick,region\na,1,0 0 1 1\na,,0 0 .5 .5\n", "line 3: photograph 'a' has two boxes for tick 1")],
+)  # fmt: skip
+def test_faulty_boxes_are_named_with_their_line(tmp_path: Path, text: str, message: str) -> None:
+    with pytest.raises(DataError, match=message):
+        regions.read(write(tmp_path, text))
+
+
+def test_a_file_of_boxes_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(DataError, match=r"cannot be read: No such file or directory \(data.regions\)"):
+        regions.read(tmp_path / "regions.csv")
+
+
+def page(folder: Path) -> Path:
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    scene((600, 400)).save(folder / "a.jpg", exif=exif)
+    scene((600, 400)).save(folder / "b.jpg")
+    (folder / "c.jpg").write_bytes(b"no picture")
+    names = ['a,"</script><b>', "b", "c", "d#2"]
+    frame = pd.DataFrame({"photo_id": names, "path": [str(folder / f"{n}.jpg") for n in "abcb"]})
+    frame["region"] = ["", "0.1 0.2 0.3 0.4", "", ""]
+    assert regions.write_page(frame, folder / "regions.html") == 2
+    return folder / "regions.html"
+
+
+def test_the_page_holds_its_pictures_and_reaches_for_nothing(tmp_path: Path) -> None:
+    text = page(tmp_path).read_text("utf-8")
+    assert text.count("data:image/jpeg;base64,") == 2
+    assert "http://" not in text
+    assert "https://" not in text
+    assert text.count("</script>") == 1  # an id cannot break out
+
+
+DRIVE = """<script>
+const stage = document.querySelector(".stage"), edge = stage.getBoundingClientRect();
+const send = (kind, x, y) => stage.dispatchEvent(new PointerEvent(kind, {
+  clientX: edge.left + x * edge.width, clientY: edge.top + y * edge.height, bubbles: true, pointerId: 1 }));
+send("pointerdown", 0.5, 0.75); send("pointermove", 0.3, 0.3); send("pointerup", 0.25, 0.25);
+document.querySelectorAll("section")[0].lastChild.click();
+document.querySelectorAll("section")[1].querySelector("input").value = 3;
+document.querySelectorAll("section")[1].querySelector("input").dispatchEvent(new Event("change"));
+document.title = JSON.stringify([csv(), document.getElementById("count").textContent,
+  stage.querySelector("img").naturalWidth, stage.querySelector("img").naturalHeight]);
+</script></html>"""
+
+
+@pytest.mark.skipif(BROWSER is None, reason="needs chromium")
+def test_boxes_drawn_in_a_browser_are_read_back(tmp_path: Path) -> None:
+    import html
+    import json
+    import re
+
+    path = page(tmp_path)
+    path.write_text(path.read_text("utf-8").replace("</html>", DRIVE), "utf-8")
+    told = subprocess.run(
+        [str(BROWSER), "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
+         f"--user-data-dir={tmp_path / 'profile'}", "--virtual-time-budget=3000", "--dump-dom", path.as_uri()],
+        capture_output=True, text=True, timeout=60, check=True,
+    ).stdout  # fmt: skip
+    title = re.search(r"<title>(.*?)</title>", told, re.DOTALL)
+    assert title is not None
+    text, count, wide, high = json.loads(html.unescape(title[1]))
+    assert count == "3 boxes on 2 of 2 photographs"
+    assert (wide, high) in ((400, 600), (0, 0))  # upright; 0 if the picture was not decoded yet
+    boxes = regions.read(write(tmp_path, text))
+    assert {k: [(b.tick, b.region) for b in its] for k, its in boxes.items()} == {
+        'a,"</script><b>': [("1", "0.2500 0.2500 0.2500 0.5000"), ("2", "0.2500 0.2500 0.5000 0.5000")],
+        "b": [("3", "0.1000 0.2000 0.3000 0.4000")],
+    }  # fmt: skip
