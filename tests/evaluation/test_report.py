@@ -80,6 +80,9 @@ ODD: dict[str, Callable[[], Case]] = {
     "zero errors": lambda: make(strength=40.0, n_test=60),
     "empty test part": lambda: make(n_test=0),
     "one photograph": lambda: make(n_test=1),
+    "ten kinds": lambda: make(
+        flat_taxonomy([(f"garment {c}", "", "") for c in "abcdefghij"]), n_test=120, sources=("",)
+    ),
     "flat": lambda: make(flat_taxonomy([(f"kind {c}", "", "") for c in "abc"]), n_test=60),
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,10 @@ import numpy as np
 import pytest
 from browsing import axe_violations, chromium, needs_chromium, visit
 from PIL import Image
+from test_compare_report import write_run
 from test_report_cases import Case, make
 
+from tickvision.comparison import compare_runs, write_report
 from tickvision.evaluation import report
 from tickvision.evaluation.report_photographs import photo_ids, thumbnails
 
@@ -35,6 +38,28 @@ def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = folder / "report.html"
     path.write_text(report.render(case.figures, held), encoding="utf-8")
     return path
+
+
+@pytest.fixture(scope="module")
+def compare_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the page of compare for two made-up runs."""
+    folder = tmp_path_factory.mktemp("compared")
+    case = make(n_test=60, n_calibration=60)
+    noise = np.random.default_rng(5).normal(0, 4, case.test.taxon.shape)
+    spoilt = dataclasses.replace(case.test, taxon=case.test.taxon + noise)
+    runs = [write_run(folder / name, case, test) for name, test in (("a", case.test), ("b", spoilt))]
+    return write_report(compare_runs(runs)[0], runs, folder / "compare.html")[0]
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "dark"), (390, "light")])
+def test_the_page_of_compare_is_as_quiet_and_as_accessible(
+    browser: Any, compare_file: Path, width: int, scheme: str
+) -> None:
+    with visit(browser, compare_file.as_uri(), width, color_scheme=scheme) as seen:
+        assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+        assert axe_violations(seen.page) == []
+        assert seen.requests == [compare_file.as_uri()]
+        assert seen.complaints == []
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
