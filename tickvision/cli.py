@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from pathlib import Path
 from collections.abc import Callable, Sequence
@@ -100,8 +101,20 @@ def split(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, a
 
 @app.command()
 def train(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
-    """Fit heads on frozen features, fine-tune the network from them, keep the better on val; resumes when stopped."""
-    _stage("train", config, settings, quiet, as_json)
+    """Fit heads on frozen features, fine-tune the network from them, keep the better on val; resumes when stopped.
+
+    On several GPUs: torchrun --nproc-per-node 2 -m tickvision train CONFIG
+    """
+    if os.environ.get("RANK", "0") == "0":
+        _stage("train", config, settings, quiet, as_json)
+    else:  # torchrun's other processes compute along; the first one writes and speaks
+        from tickvision import config as configs
+        from tickvision import model_stages
+        from tickvision.progress import Progress
+        from tickvision.workplace import Paths
+
+        job = configs.load(config, settings or [])
+        model_stages.train(job, Paths(job.output), Progress(quiet=True))
 
 
 @app.command()

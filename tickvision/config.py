@@ -105,19 +105,42 @@ class TrainConfig(_Model):
 
     backbone: str = Field("tf_efficientnet_lite0", description="a timm model name")
     weights: str = Field(
-        "embedded", description="embedded (ImageNet, lite0 only), none, or a path to a .safetensors file"
+        "embedded",
+        description="embedded (ImageNet, lite0 only), none, a path to a .safetensors file, 'download' (timm's own) or "
+        "'torchvision:NAME' such as torchvision:ResNet50_Weights.IMAGENET1K_V2; the last two use the network",
     )
     epochs: int = Field(12, ge=0, le=1000, description="0 keeps the heads fitted on frozen features")
     patience_epochs: int = Field(4, ge=1, description="stop after so many epochs without a better val score")
     warmup_epochs: float = Field(0.3, ge=0)
-    batch_size: int = Field(32, ge=2, le=4096)
+    batch_size: int = Field(32, ge=2, le=65536, description="of one step, over all processes together")
     frozen_stages: int = Field(2, ge=0, description="first stages of the backbone that keep their pretrained weights")
+    unfreeze_epochs: float = Field(0.0, ge=0, description="from the last stage back, one more learns each so many")
     backbone_learning_rate: float = Field(7e-4, gt=0)
     head_learning_rate: float = Field(1e-3, gt=0)
+    layer_decay: float = Field(1.0, gt=0, le=1, description="each stage further from the heads learns so much slower")
     weight_decay: float = Field(0.02, ge=0)
-    logit_adjustment: float = Field(1.0, ge=0, le=2, description="0 off, 1 = balanced error (Menon 2021)")
+    ema_decay: float = Field(0.95, ge=0, lt=1, description="of the running average of the weights, which is kept")
+    long_tail: Literal["logit_adjustment", "class_weights", "effective_number", "square_root_sampling", "none"] = Field(
+        "logit_adjustment", description="how rare classes are made to count"
+    )
+    logit_adjustment: float = Field(1.0, ge=0, le=2, description="its strength; 1 = balanced error (Menon 2021)")
+    label_smoothing: float = Field(0.0, ge=0, lt=1, description="hurts calibration, hence 0")
+    mix: Literal["none", "mixup", "cutmix"] = Field("none", description="pictures of a batch blended in pairs")
+    mix_alpha: float = Field(0.3, gt=0, description="both parameters of the Beta law of the blend")
     augment: bool = True
+    augment_with: Literal["auto", "albumentations", "torch"] = Field("auto", description="auto: torch on a GPU only")
+    attributes: tuple[str, ...] = Field((), description="columns with heads of their own, e.g. ['feeding', 'view']")
+    attribute_weight: float = Field(0.2, gt=0, description="of such a head's loss beside that of the name")
     workers: int = Field(2, ge=0, le=64, description="threads that decode and augment")
+    device: Literal["auto", "cpu", "cuda"] = Field("auto", description="auto: a CUDA card if there is one")
+    precision: Literal["auto", "float32", "bfloat16"] = Field("auto", description="auto: bfloat16 on a GPU only")
+    compile: Literal["auto", "always", "never"] = Field("auto", description="auto: on a GPU, for long trainings")
+    tensorboard: bool = Field(False, description="also write TensorBoard files")
+
+    @property
+    def balances(self) -> bool:
+        """True if rare classes are made to count more than they come."""
+        return self.long_tail != "none" and (self.long_tail != "logit_adjustment" or self.logit_adjustment > 0)
 
 
 class DecideConfig(_Model):

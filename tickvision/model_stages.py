@@ -15,19 +15,51 @@ from tickvision.workplace import Paths, write_text
 if TYPE_CHECKING:
     from tickvision.domain.taxonomy import Taxonomy
     from tickvision.images.prepare import Prepare
+    from tickvision.training import session
 
 
 def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Fit heads, fine-tune and score; everything lies in the train folder. Return lines for a person."""
+    from dataclasses import fields
+
+    from tickvision.training import machine, session
+    from tickvision.training.recipe import Recipe
+
+    names = {f.name for f in fields(Recipe)} - {"seed"}
+    recipe = Recipe(**config.train.model_dump(include=names), seed=config.seed)
+    with machine.join(recipe.device, recipe.precision) as team:
+        with team.leader_first():
+            photos, taxonomy = _photographs(config, paths, progress)
+        summary = session.train(
+            photos,
+            taxonomy,
+            prepare_of(config),
+            recipe,
+            team,
+            paths.train,
+            paths.features,
+            progress.say,
+            lambda what, done, of, note: progress.tick(what, done, of, note=note),
+        )
+    gain = summary["val_macro_recall"] - summary["val_macro_recall_fitted_heads"]
+    return [
+        f"best epoch {summary['best_epoch']} of {summary['epochs_run']}: val macro recall "
+        f"{summary['val_macro_recall']:.3f}, {gain:+.3f} against the fitted heads. The model lies in {paths.train}, "
+        "its curves in curves.png, the checkpoint in checkpoint.safetensors. Next: tickvision calibrate CONFIG"
+    ]
+
+
+def _photographs(config: Config, paths: Paths, progress: Progress) -> tuple[session.Photographs, Taxonomy]:
+    """Return the readable photographs with their labels and parts. Raises DataError if some are in no part."""
     import numpy as np
 
     from tickvision.data import splits
     from tickvision.data.manifest import label_masks
-    from tickvision.training import session
+    from tickvision.training import attributes, session
     from tickvision.training.batches import Rows
     from tickvision.training.heads import Labels
-    from tickvision.training.loop import Recipe
 
+    paths.train.mkdir(parents=True, exist_ok=True)
     frame, taxonomy = usable_rows(config, paths)
     pictures = decoded(config, paths, frame, progress)
     part_of = splits.read(paths.splits)
@@ -43,6 +75,7 @@ def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
     specimen = np.unique(kept["specimen_id"].to_numpy(str), return_inverse=True)[1].astype(np.int64)
     groups = splits.tie_groups(kept.reset_index(drop=True))
     weight = 1 / np.bincount(specimen)[specimen]
+    targets, classes = attributes.targets(kept, config.train.attributes)
     photos = session.Photographs(
         Rows(pictures.squares, rows),
         kept["photo_id"].to_numpy(str),
@@ -52,40 +85,10 @@ def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
         specimen,
         Labels(taxon, state, weight, groups),
         pictures.looks["sharpness"].to_numpy(np.float32)[rows],
+        targets,
+        classes,
     )
-    t = config.train
-    recipe = Recipe(
-        t.epochs,
-        t.patience_epochs,
-        t.warmup_epochs,
-        t.batch_size,
-        t.frozen_stages,
-        t.backbone_learning_rate,
-        t.head_learning_rate,
-        t.weight_decay,
-        t.logit_adjustment,
-        t.workers,
-        config.seed,
-    )
-    summary = session.train(
-        photos,
-        taxonomy,
-        prepare_of(config),
-        recipe,
-        t.backbone,
-        t.weights,
-        t.augment,
-        paths.train,
-        paths.features,
-        progress.say,
-        progress.tick,
-    )
-    gain = summary["val_macro_recall"] - summary["val_macro_recall_fitted_heads"]
-    return [
-        f"best epoch {summary['best_epoch']} of {summary['epochs_run']}: val macro recall "
-        f"{summary['val_macro_recall']:.3f}, {gain:+.3f} against the fitted heads. The model lies in {paths.train}. "
-        "Next: tickvision calibrate CONFIG"
-    ]
+    return photos, taxonomy
 
 
 def _classes(paths: Paths) -> tuple[Taxonomy, Prepare]:
@@ -108,7 +111,7 @@ def calibrate(config: Config, paths: Paths, progress: Progress) -> list[str]:
     d = config.decide
     terms = calibration.Terms(**d.model_dump())
     taught, val, held = (specimens.load(paths.scores, part) for part in ("train", "val", "calibration"))
-    policy, notes = calibration.fit(taught, val, held, taxonomy, terms, config.train.logit_adjustment > 0)
+    policy, notes = calibration.fit(taught, val, held, taxonomy, terms, config.train.balances)
     write_text(paths.calibration, json.dumps(policy.to_json(), indent=1))
     lines = [
         f"{len(held):,} calibration specimens; temperatures: taxon {policy.taxon_map.temperature:.2f}, "

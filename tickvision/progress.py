@@ -23,8 +23,8 @@ class Progress:
             self._clear()
             print(line, file=sys.stderr, flush=True)
 
-    def tick(self, what: str, done: int, total: int, failures: int = 0) -> None:
-        """Show done of total with rate, time left and failures so far."""
+    def tick(self, what: str, done: int, total: int, failures: int = 0, note: str = "") -> None:
+        """Show done of total with rate, time left, failures so far, and a note behind them."""
         now = time.monotonic()
         if what != self._what:
             self._what, self._start, self._last = what, now, now
@@ -38,6 +38,7 @@ class Progress:
         left = (total - done) / rate if rate else 0
         line = f"{what}: {done:,}/{total:,}, {rate:,.0f}/s, {left:,.0f} s left"
         line += f", {failures:,} failed" if failures else ""
+        line += f"; {note}" if note else ""
         if self._bar and not finished:
             print(f"\r\x1b[2K{line}", end="", file=sys.stderr, flush=True)
         else:

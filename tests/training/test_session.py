@@ -10,10 +10,11 @@ import pandas as pd
 import pytest
 import torch
 
-from tickvision import config, runner
+from tickvision import config, model_stages, runner
 from tickvision.errors import OutputError, TrainingError
 from tickvision.progress import Progress
 from tickvision.training import checkpoint
+from tickvision.workplace import Paths
 
 BEFORE = ("import", "check", "split")
 QUIET = Progress(quiet=True)
@@ -45,16 +46,16 @@ def test_workers_do_not_change_a_digit(shapes: Path) -> None:
 
 KILLED = """
 import os, pathlib, signal, sys
-from tickvision import config, runner
+from tickvision import config, model_stages, runner
 from tickvision.progress import Progress
 from tickvision.training import loop
 epochs, steps = int(sys.argv[2]), int(sys.argv[3])
-real = loop._set_rates
+real = loop.optimizing.set_rates
 def kill(optimizer, recipe, step, per_epoch):
     if step == epochs * per_epoch + steps:
         os.kill(os.getpid(), signal.SIGKILL)
     real(optimizer, recipe, step, per_epoch)
-loop._set_rates = kill
+loop.optimizing.set_rates = kill
 job = config.load(pathlib.Path(sys.argv[1]), ["train.epochs=3", f"output={sys.argv[4]}"])
 runner.run(job, Progress(True), ("import", "check", "split", "train"))
 """
@@ -82,13 +83,13 @@ def test_fine_tuning_never_ends_below_the_fitted_heads_on_val(finished: Path) ->
 
 
 def test_a_checkpoint_of_other_settings_is_not_resumed_silently(shapes: Path) -> None:
-    from tickvision.training import loop
-
-    recipe = loop.Recipe(1, 1, 0.1, 8, 0, 1e-3, 1e-3, 0.0, 1.0, 0, 0)
-    saved = shapes.parent / "checkpoint.safetensors"
+    runner.run(config.load(shapes, ["train.epochs=0", "seed=3"]), QUIET, BEFORE)
+    saved = shapes.parent / "run" / "train" / "checkpoint.safetensors"
+    saved.parent.mkdir()
     checkpoint.save(saved, {"live.x": torch.zeros(1)}, {"recipe": {"epochs": 9}, "history": []})
+    job = config.load(shapes, ["train.epochs=1", "seed=3"])
     with pytest.raises(TrainingError, match="other \\[train\\] settings"):
-        loop._resume(saved, torch.nn.Linear(1, 1), torch.optim.AdamW([torch.zeros(1)]), {}, recipe)  # type: ignore[arg-type]
+        model_stages.train(job, Paths(job.output), QUIET)
 
 
 def test_a_damaged_checkpoint_says_so(tmp_path: Path) -> None:

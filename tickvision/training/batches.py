@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,8 @@ from numpy.typing import NDArray
 from tickvision.images.prepare import Prepare, normalise
 from tickvision.training.augment import Augment
 
+Part = TypeVar("Part")
+Made = TypeVar("Made")
 AHEAD = 4  # batches prepared before they are asked for
 
 
@@ -22,7 +25,7 @@ class Rows:
     def __init__(self, held: Squares, rows: NDArray[np.intp]) -> None:
         self.held, self.rows = held, rows
 
-    def __getitem__(self, i: int) -> NDArray[np.uint8]:
+    def __getitem__(self, i: int | NDArray[np.intp]) -> NDArray[np.uint8]:
         return np.asarray(self.held[self.rows[i]])
 
 
@@ -37,39 +40,48 @@ class Batch:
     pictures: NDArray[np.float32]
 
 
-def draw_epoch(specimen: NDArray[np.int64], seed: int, epoch: int) -> NDArray[np.intp]:
-    """Return row numbers: each specimen once, a random photograph of it, in random order. Draws from (seed, epoch)."""
+def draw_epoch(
+    specimen: NDArray[np.int64], seed: int, epoch: int, chance: NDArray[np.float64] | None = None
+) -> NDArray[np.intp]:
+    """Return row numbers: each specimen once, a random photograph of it, in random order. Draws from (seed, epoch).
+
+    chance: (N,) of each photograph's specimen; as many specimens are then drawn with replacement, by their chance.
+    """
     rng = np.random.default_rng([seed, epoch, 1])
     mixed = rng.permutation(len(specimen))
     _, first = np.unique(specimen[mixed], return_index=True)
     chosen = mixed[first]
+    if chance is not None:
+        often = chance[chosen] / chance[chosen].sum()
+        chosen = chosen[rng.choice(len(chosen), len(chosen), p=often)]
     return np.asarray(chosen[rng.permutation(len(chosen))])
 
 
 def prepare_batches(
     squares: Squares,
-    rows: NDArray[np.intp],
-    batch_size: int,
+    parts: Sequence[NDArray[np.intp]],
     prepare: Prepare,
     workers: int,
     augment: Augment | None = None,
     epoch: int = 0,
 ) -> Iterator[Batch]:
-    """Yield batches of the rows in order. workers = 0 prepares in the calling thread; the result is the same.
-
-    The rest that fills no batch is a smaller batch.
-    """
-    parts = [rows[i : i + batch_size] for i in range(0, len(rows), batch_size)]
+    """Yield a batch for each part (row numbers), in order. workers = 0 prepares in the calling thread; same result."""
 
     def make(part: NDArray[np.intp]) -> Batch:
         taken = [squares[i] if augment is None else augment(squares[i], epoch, int(i)) for i in part]
         return Batch(part, normalise(np.stack(taken), prepare))
 
+    threads = min(workers, 1) if augment is not None else workers  # albumentations keeps its draw in itself
+    return ahead(parts, make, threads)
+
+
+def ahead(parts: Sequence[Part], make: Callable[[Part], Made], workers: int) -> Iterator[Made]:
+    """Yield make(part) of each part, in order; threads run a bounded number ahead. workers = 0: no thread."""
     if workers == 0:
         yield from map(make, parts)
         return
-    with ThreadPoolExecutor(1 if augment is not None else workers) as pool:  # albumentations keeps its draw in itself
-        waiting: deque[Future[Batch]] = deque()
+    with ThreadPoolExecutor(workers) as pool:
+        waiting: deque[Future[Made]] = deque()
         for part in parts:
             waiting.append(pool.submit(make, part))
             if len(waiting) > AHEAD:

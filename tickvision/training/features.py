@@ -11,19 +11,16 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 
-from tickvision.images.prepare import Prepare
-from tickvision.training.batches import Squares, prepare_batches
+from tickvision.training.feed import Feeder
 from tickvision.training.scores import BATCH, save
 
 
 def embed(
     backbone: nn.Module,
-    squares: Squares,
+    feeder: Feeder,
     sha256: NDArray[np.str_],
     stamp: Mapping[str, object],
     file: Path,
-    prepare: Prepare,
-    workers: int,
     progress: Callable[[int, int, int], None],
 ) -> NDArray[np.float32]:
     """Return (N, D) embeddings; a row whose sha256 is "" (unreadable) is zero.
@@ -34,11 +31,9 @@ def embed(
     rows = np.array([i for i, h in enumerate(sha256) if h and h not in known], dtype=np.intp)
     parts: list[NDArray[np.float32]] = []
     backbone.eval()
-    backbone.to(memory_format=torch.channels_last)
     with torch.inference_mode():
-        for batch in prepare_batches(squares, rows, BATCH, prepare, workers):
-            pictures = torch.from_numpy(batch.pictures).contiguous(memory_format=torch.channels_last)
-            parts.append(backbone(pictures).numpy())
+        for pictures in feeder.plain(rows, BATCH):
+            parts.append(backbone(pictures).cpu().numpy())
             progress(min(len(parts) * BATCH, len(rows)), len(rows), 0)
     known |= dict(zip(sha256[rows], np.concatenate(parts), strict=True)) if parts else {}
     width = int(backbone.num_features)  # type: ignore[arg-type]

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from torch import Tensor
+from sklearn.linear_model import LogisticRegression
+from torch import Tensor, nn
 
 from tickvision.training.network import Network, Output, cells_loss
 from tickvision.training.priors import shifts
@@ -17,6 +21,8 @@ PENALTIES = (1e-3, 3e-3, 1e-2, 3e-2, 1e-1)
 INTERACTION = 4.0  # how much dearer it is to let stage and sex depend on the taxon than not
 FOLDS = 3
 ITERATIONS = 120
+ABSENT = -10.0
+SMALL = 1500  # rows
 
 
 @dataclass(frozen=True)
@@ -67,8 +73,20 @@ def fit(
     mean = features.mean(0)
     scale = features.std(0) + 1e-6
     x = torch.tensor((features - mean) / scale, dtype=torch.float32)
-    chosen = penalty if penalty is not None else _choose(x, labels, tau)
-    return _solve(x, labels, tau, chosen), mean, scale, chosen
+    with _threads_for(len(x)):
+        chosen = penalty if penalty is not None else _choose(x, labels, tau)
+        return _solve(x, labels, tau, chosen), mean, scale, chosen
+
+
+@contextmanager
+def _threads_for(n: int) -> Iterator[None]:
+    """Compute a small problem in one thread: on busy cores threads wait for each other longer than they compute."""
+    held = torch.get_num_threads()
+    torch.set_num_threads(1 if n < SMALL else held)
+    try:
+        yield
+    finally:
+        torch.set_num_threads(held)
 
 
 def _choose(x: Tensor, labels: Labels, tau: float) -> float:
@@ -138,3 +156,31 @@ def put_into(network: Network, heads: _Linear, mean: Float, scale: Float) -> Non
             weight = held[:, :-1] / torch.tensor(scale, dtype=torch.float32)
             layer.weight.copy_(weight)
             layer.bias.copy_(held[:, -1] - weight @ torch.tensor(mean, dtype=torch.float32))
+
+
+def fit_attributes(network: Network, features: Float, targets: NDArray[np.int64], weight: NDArray[np.float64]) -> None:
+    """Fit each attribute head on the photographs where it is known: the start of fine-tuning.
+
+    targets: (N, A) int, -1 = unknown. A class that no training photograph shows keeps a logit far below the others.
+    """
+    for k, layer in enumerate(network.attribute_heads):
+        head = cast(nn.Linear, layer)
+        known = targets[:, k] >= 0
+        present = np.unique(targets[known, k])
+        with torch.no_grad():
+            head.weight.zero_()
+            head.bias.fill_(ABSENT)
+            head.bias[torch.from_numpy(present)] = 0.0
+        if len(present) < 2:
+            continue
+        mean, scale = features[known].mean(0), features[known].std(0) + 1e-6
+        fitted = LogisticRegression(C=1 / (2 * PENALTIES[-2] * known.sum()), max_iter=200)
+        fitted.fit((features[known] - mean) / scale, targets[known, k], weight[known])
+        rows = fitted.coef_ if len(present) > 2 else np.concatenate([-fitted.coef_ / 2, fitted.coef_ / 2])
+        bias = (
+            fitted.intercept_ if len(present) > 2 else np.concatenate([-fitted.intercept_ / 2, fitted.intercept_ / 2])
+        )
+        with torch.no_grad():
+            head.weight[torch.from_numpy(present)] = torch.tensor(rows / scale, dtype=torch.float32).to(head.weight)
+            moved = torch.tensor(bias - rows @ (mean / scale), dtype=torch.float32)
+            head.bias[torch.from_numpy(present)] = moved.to(head.bias)

@@ -7,41 +7,26 @@ import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from torch import Tensor
+from torch import Tensor, nn
 
 from tickvision.errors import TrainingError
-from tickvision.images.prepare import Prepare
-from tickvision.training import checkpoint
-from tickvision.training.augment import Augment
-from tickvision.training.batches import Squares, draw_epoch, prepare_batches
-from tickvision.training.heads import Labels
-from tickvision.training.network import Network, cells_loss, freeze_stages
-from tickvision.training.priors import adjust, shifts
+from tickvision.training import checkpoint, optimizing
+from tickvision.training.batches import draw_epoch
+from tickvision.training.feed import Fed, Feeder
+from tickvision.training.machine import Machine
+from tickvision.training.network import Network
+from tickvision.training.objective import Objective, mix, mixed_loss
+from tickvision.training.optimizing import Average
+from tickvision.training.recipe import Recipe
 
-EMA_DECAY = 0.95
 Judge = Callable[[Network], tuple[float, float]]  # -> (val macro recall, val loss)
-
-
-@dataclass(frozen=True)
-class Recipe:
-    """How to fine-tune; the config's [train] section, seed and batch size included."""
-
-    epochs: int
-    patience_epochs: int
-    warmup_epochs: float
-    batch_size: int
-    frozen_stages: int
-    backbone_learning_rate: float
-    head_learning_rate: float
-    weight_decay: float
-    tau: float
-    workers: int
-    seed: int
+LOOK_EVERY = 25  # steps between two looks at the loss on a GPU, each of which waits for it
+COMPILE_FROM = 4000  # steps; compiling costs about a minute and saves 10 to 20 ms a step (see DEVELOPERS.md)
 
 
 @dataclass(frozen=True)
@@ -56,129 +41,154 @@ class EpochRow:
     is_best: bool
 
 
+@dataclass(frozen=True)
+class Seen:
+    """How far training is. row: of an epoch that has just ended."""
+
+    photos: int
+    of: int
+    epoch: int
+    loss: float
+    row: EpochRow | None = None
+
+
 def fine_tune(
     network: Network,
-    squares: Squares,
-    labels: Labels,
+    feeder: Feeder,
+    objective: Objective,
     specimen: NDArray[np.int64],
-    prepare: Prepare,
+    chance: NDArray[np.float64] | None,
     recipe: Recipe,
     judge: Judge,
-    augment: Augment | None,
     saved: Path,
-    report: Callable[[str, EpochRow | None], None],
+    machine: Machine,
+    report: Callable[[Seen], None],
 ) -> list[EpochRow]:
     """Train in place and leave the best weights (by val) in the network; return the history.
 
-    squares, labels, specimen: one row a training photograph. saved: the checkpoint; an existing one is resumed.
+    feeder, objective, specimen: one row a training photograph. chance: for draw_epoch. saved: the checkpoint; an
+    existing one is resumed.
     """
-    average = {k: v.detach().clone() for k, v in network.state_dict().items()}
-    optimizer = _optimizer(network, recipe)
-    steps = math.ceil(len(np.unique(specimen)) / recipe.batch_size)
-    masks = torch.from_numpy(labels.taxon), torch.from_numpy(labels.state)
-    shift = shifts(labels.taxon, labels.state, labels.weight, recipe.tau)
+    optimizer = optimizing.make(network, recipe, fused=machine.is_gpu)
+    average = Average(network, recipe.ema_decay)
+    n = len(np.unique(specimen))
+    steps = math.ceil(n / recipe.batch_size)
     if saved.is_file():
         history, best = _resume(saved, network, optimizer, average, recipe)
     else:
-        recall, loss = judge(network)
-        history, best = [EpochRow(0, math.nan, recall, loss, 0.0, True)], dict(average)
+        history, best = [EpochRow(0, math.nan, *judge(network), 0.0, True)], average.copy()
+    stepping = _stepping(network, recipe, machine, steps)
+    if len(history) <= recipe.epochs:
+        feeder.keep_on_device(len(specimen))
     for epoch in range(len(history), recipe.epochs + 1):
         if epoch - max(r.epoch for r in history if r.is_best) > recipe.patience_epochs:
             break
-        started, total = time.monotonic(), 0.0
-        rows = draw_epoch(specimen, recipe.seed, epoch)
+        started, losses = time.monotonic(), _Losses(epoch, machine)
+        rows = draw_epoch(specimen, recipe.seed, epoch, chance)
         network.train()
-        batches = prepare_batches(squares, rows, recipe.batch_size, prepare, recipe.workers, augment, epoch)
-        for step, batch in enumerate(batches):
-            _set_rates(optimizer, recipe, (epoch - 1) * steps + step, steps)
-            pictures = torch.from_numpy(batch.pictures).contiguous(memory_format=torch.channels_last)
-            output = adjust(network(pictures), *shift)
-            loss_step = cells_loss(output, masks[0][batch.rows], masks[1][batch.rows]).mean()
-            if not torch.isfinite(loss_step):
-                raise TrainingError(
-                    f"the loss is not a number at epoch {epoch}, step {step}; lower the learning rates."
-                )
-            optimizer.zero_grad()
-            loss_step.backward()  # type: ignore[no-untyped-call]
-            torch.nn.utils.clip_grad_norm_(network.parameters(), 2.0)
-            optimizer.step()
-            _follow(average, network)
-            total += float(loss_step.detach()) * len(batch.rows)
-            report(f"epoch {epoch}/{recipe.epochs} step {step + 1}/{steps} loss {loss_step.detach():.3f}", None)
+        for step, fed in enumerate(feeder.training(rows, recipe.batch_size, epoch)):
+            optimizing.set_rates(optimizer, recipe, (epoch - 1) * steps + step, steps)
+            losses.add(_step(stepping, network, optimizer, objective, fed, recipe, machine, (epoch, step)), fed.total)
+            average.follow()
+            report(Seen((epoch - 1) * n + losses.photos, recipe.epochs * n, epoch, losses.last))
+        mean = losses.mean()
         rate = len(rows) / (time.monotonic() - started)
-        live = {k: v.detach().clone() for k, v in network.state_dict().items()}
-        network.load_state_dict(average)
-        recall, loss = judge(network)
+        with average.instead():
+            recall, loss = judge(network)
         better = (recall, -loss) > max((r.val_macro_recall, -r.val_loss) for r in history)
-        row = EpochRow(epoch, total / len(rows), recall, loss, rate, better)
-        best = dict(network.state_dict().items()) if better else best
-        best = {k: v.clone() for k, v in best.items()}
-        network.load_state_dict(live)
-        history.append(row)
-        checkpoint.save(
-            saved,
-            _tensors(network, optimizer, average, best),
-            {"recipe": asdict(recipe), "history": [asdict(r) for r in history]},
-        )
-        report(f"epoch {epoch}/{recipe.epochs}", row)
-    network.load_state_dict(best)
+        best = average.copy() if better else best
+        history.append(EpochRow(epoch, mean, recall, loss, rate, better))
+        if machine.leads:
+            values = {"recipe": recipe.of_weights(), "history": [asdict(r) for r in history]}
+            checkpoint.save(saved, _tensors(network, optimizer, average, best), values)
+        report(Seen(epoch * n, recipe.epochs * n, epoch, mean, history[-1]))
+    average.put(best)
     network.eval()
     return history
 
 
-def _optimizer(network: Network, recipe: Recipe) -> torch.optim.Optimizer:
-    freeze_stages(network.backbone, recipe.frozen_stages)
-    heads = [*network.taxon_head.parameters(), *network.state_head.parameters()]
-    body = [p for p in network.backbone.parameters() if p.requires_grad]
-    plain = [p for p in body if p.ndim > 1]
-    return torch.optim.AdamW(
-        [
-            {"params": plain, "base": recipe.backbone_learning_rate, "weight_decay": recipe.weight_decay},
-            {"params": [p for p in body if p.ndim <= 1], "base": recipe.backbone_learning_rate, "weight_decay": 0.0},
-            {"params": heads, "base": recipe.head_learning_rate, "weight_decay": 0.0},
-        ],
-        lr=recipe.head_learning_rate,
-    )
+def _step(
+    stepping: nn.Module,
+    network: Network,
+    optimizer: torch.optim.Optimizer,
+    objective: Objective,
+    fed: Fed,
+    recipe: Recipe,
+    machine: Machine,
+    place: tuple[int, int],
+) -> Tensor:
+    """Take one step on this process's share of a batch; return the sum of its losses."""
+    pictures, mixing = mix(fed.pictures, fed.count, recipe, *place, machine.rank)
+    rows = torch.from_numpy(fed.rows).to(machine.device)
+    with machine.autocast():
+        output = stepping(pictures)
+    total = mixed_loss(objective, output, rows, mixing)[: fed.count].sum()
+    optimizer.zero_grad()
+    (total * (machine.world / fed.total)).backward()  # type: ignore[no-untyped-call]
+    optimizing.clip(network)
+    optimizer.step()
+    return total.detach()
 
 
-def _set_rates(optimizer: torch.optim.Optimizer, recipe: Recipe, step: int, steps: int) -> None:
-    """Warm-up, then a cosine to one hundredth."""
-    warm, end = recipe.warmup_epochs * steps, max(1, recipe.epochs * steps)
-    done = max(0.0, (step - warm) / max(1.0, end - warm))
-    factor = (step + 1) / warm if step < warm else 0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * done))
-    for group in optimizer.param_groups:
-        group["lr"] = group["base"] * min(1.0, factor)
+def _stepping(network: Network, recipe: Recipe, machine: Machine, steps: int) -> nn.Module:
+    """Return what a step calls: the network, shared between processes and compiled where that pays."""
+    shared = machine.share(network)
+    pays = machine.is_gpu and recipe.epochs * steps >= COMPILE_FROM
+    if recipe.compile == "always" or (recipe.compile == "auto" and pays):
+        return cast(nn.Module, torch.compile(shared))
+    return shared
 
 
-def _follow(average: dict[str, Tensor], network: Network) -> None:
-    """Move the running average of the weights a step towards the network."""
-    with torch.no_grad():
-        for key, value in network.state_dict().items():
-            if value.dtype.is_floating_point:
-                average[key].lerp_(value, 1 - EMA_DECAY)
+class _Losses:
+    """The losses of an epoch, left on the device as long as nobody needs them."""
+
+    def __init__(self, epoch: int, machine: Machine) -> None:
+        self.epoch, self.machine = epoch, machine
+        self.photos, self.last = 0, math.nan
+        self._sums: list[Tensor] = []
+
+    def add(self, total: Tensor, photos: int) -> None:
+        """Take the sum of this process's losses of a step in which `photos` took part. TrainingError if it is none."""
+        self._sums.append(total)
+        self.photos += photos
+        if not self.machine.is_gpu or len(self._sums) % LOOK_EVERY == 0:
+            value = float(total)
+            self.last = value * self.machine.world / photos
+            if not math.isfinite(value):
+                raise TrainingError(
+                    f"the loss is not a number at epoch {self.epoch}, step {len(self._sums)}; lower the learning rates."
+                )
+
+    def mean(self) -> float:
+        """Return the mean over the photographs of all processes."""
+        value = float(self.machine.sum(torch.stack(self._sums).double().sum())) / self.photos
+        if not math.isfinite(value):
+            raise TrainingError(f"the loss is not a number in epoch {self.epoch}; lower the learning rates.")
+        return value
 
 
 def _tensors(
-    network: Network, optimizer: torch.optim.Optimizer, average: dict[str, Tensor], best: dict[str, Tensor]
+    network: Network, optimizer: torch.optim.Optimizer, average: Average, best: dict[str, Tensor]
 ) -> dict[str, Tensor]:
     named = {f"live.{k}": v for k, v in network.state_dict().items()}
-    named |= {f"average.{k}": v for k, v in average.items()} | {f"best.{k}": v for k, v in best.items()}
+    named |= {f"average.{k}": v for k, v in average.held.items()} | {f"best.{k}": v for k, v in best.items()}
     return named | checkpoint.pack_optimizer(optimizer)
 
 
 def _resume(
-    saved: Path, network: Network, optimizer: torch.optim.Optimizer, average: dict[str, Tensor], recipe: Recipe
+    saved: Path, network: Network, optimizer: torch.optim.Optimizer, average: Average, recipe: Recipe
 ) -> tuple[list[EpochRow], dict[str, Tensor]]:
     """Return (history, best weights) of a checkpoint and put its state back. Raises TrainingError on another recipe."""
     tensors, values = checkpoint.load(saved)
-    if values["recipe"] != asdict(recipe):
+    if values["recipe"] != recipe.of_weights():
         raise TrainingError(f"{saved} was made with other [train] settings. Delete it to train from the start.")
-    live, best = _part(tensors, "live."), _part(tensors, "best.")
-    network.load_state_dict(live)
-    average.update(_part(tensors, "average."))
+    network.load_state_dict(_part(tensors, "live."))
+    for key, value in _part(tensors, "average.").items():
+        average.held[key].copy_(value)
     checkpoint.unpack_optimizer(optimizer, tensors)
+    best = {k: v.to(average.held[k].device) for k, v in _part(tensors, "best.").items()}
     return [EpochRow(**r) for r in values["history"]], best
 
 
-def _part(tensors: dict[str, Tensor], prefix: str) -> dict[str, Any]:
+def _part(tensors: dict[str, Tensor], prefix: str) -> dict[str, Tensor]:
     return {k.removeprefix(prefix): v for k, v in tensors.items() if k.startswith(prefix)}

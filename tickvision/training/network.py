@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import torch
@@ -12,28 +13,37 @@ from tickvision.training import weights as pretrained
 
 
 class Output(NamedTuple):
-    """taxon: (N, T) logits. state: (N, T, S) logits of stage and sex given each taxon. embedding: (N, D)."""
+    """taxon: (N, T) logits. state: (N, T, S) logits of stage and sex given each taxon. embedding: (N, D).
+    attributes: (N, C) logits of each attribute head."""
 
     taxon: Tensor
     state: Tensor
     embedding: Tensor
+    attributes: tuple[Tensor, ...] = ()
 
 
 class Network(nn.Module):
-    """p(cell) = softmax(taxon)[t] * softmax(state[t])[s]."""
+    """p(cell) = softmax(taxon)[t] * softmax(state[t])[s]. attributes: number of classes of each attribute head."""
 
-    def __init__(self, backbone: nn.Module, n_taxa: int, n_states: int) -> None:
+    def __init__(self, backbone: nn.Module, n_taxa: int, n_states: int, attributes: Sequence[int] = ()) -> None:
         super().__init__()
         self.backbone = backbone
         self.shape = (n_taxa, n_states)
         width = int(backbone.num_features)  # type: ignore[arg-type]
         self.taxon_head = nn.Linear(width, n_taxa)
         self.state_head = nn.Linear(width, n_taxa * n_states)
+        self.attribute_heads = nn.ModuleList(nn.Linear(width, n) for n in attributes)
 
     def heads(self, embedding: Tensor) -> Output:
         """Return the logits of an embedding (N, D)."""
         state = self.state_head(embedding).reshape(-1, *self.shape)
-        return Output(self.taxon_head(embedding), state, embedding)
+        own = tuple(head(embedding) for head in self.attribute_heads)
+        return Output(self.taxon_head(embedding), state, embedding, own)
+
+    def head_parameters(self) -> Iterator[nn.Parameter]:
+        """Yield the weights of all heads."""
+        for head in (self.taxon_head, self.state_head, self.attribute_heads):
+            yield from head.parameters()
 
     def forward(self, pictures: Tensor) -> Output:
         """Return the logits of prepared pictures (N, 3, S, S)."""
@@ -60,13 +70,19 @@ def make_backbone(name: str, weights: str) -> tuple[nn.Module, str, tuple[float,
     return backbone, line, tuple(settings["mean"]), tuple(settings["std"])
 
 
+def stage_of(backbone: nn.Module) -> dict[str, int]:
+    """Return parameter -> number of its stage; the stem is 0."""
+    from timm.models import group_parameters
+
+    matcher = backbone.group_matcher(coarse=True)  # type: ignore[operator]
+    return dict(group_parameters(backbone, matcher, reverse=True))
+
+
 def freeze_stages(backbone: nn.Module, stages: int) -> None:
     """Let the stem and the first stages keep their weights: general features, and the dearest part of a step."""
     if stages == 0:
         return
-    from timm.models import group_parameters
-
-    layer_of = group_parameters(backbone, backbone.group_matcher(coarse=True), reverse=True)  # type: ignore[operator]
+    layer_of = stage_of(backbone)
     for name, parameter in backbone.named_parameters():
         if layer_of.get(name, stages + 1) <= stages:
             parameter.requires_grad_(False)

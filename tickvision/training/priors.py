@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from tickvision.training.network import Output
+from tickvision.training.recipe import LongTail
+
+BETA = 0.999
 
 
 def frequencies(masks: NDArray[np.bool_], weight: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -19,7 +22,7 @@ def frequencies(masks: NDArray[np.bool_], weight: NDArray[np.float64]) -> NDArra
 
 def adjust(output: Output, taxon_shift: Tensor, state_shift: Tensor) -> Output:
     """Return the logits with tau * log(prior) added, for the loss only (Menon et al. 2021, logit adjustment)."""
-    return Output(output.taxon + taxon_shift, output.state + state_shift, output.embedding)
+    return Output(output.taxon + taxon_shift, output.state + state_shift, output.embedding, output.attributes)
 
 
 def shifts(
@@ -30,3 +33,27 @@ def shifts(
         torch.tensor(tau * np.log(frequencies(taxon_masks, weight)), dtype=torch.float32),
         torch.tensor(tau * np.log(frequencies(state_masks, weight)), dtype=torch.float32),
     )
+
+
+def importance(
+    taxon_masks: NDArray[np.bool_], state_masks: NDArray[np.bool_], weight: NDArray[np.float64], long_tail: LongTail
+) -> NDArray[np.float64]:
+    """Return (N,) how much each photograph counts in the loss, or (square_root_sampling) how often it is drawn.
+
+    Mean 1 over the specimens. weight: 1 / photographs of the specimen. Sources: inverse frequency (common practice);
+    effective number of samples, Cui et al. 2019, equation 2, beta = 0.999.
+    """
+    if long_tail in ("logit_adjustment", "none"):
+        return np.ones(len(weight))
+    size = weight.sum()
+    rarity = np.ones(len(weight))
+    for masks in (taxon_masks, state_masks):
+        share = frequencies(masks, weight)
+        own = masks @ share / masks.sum(1)  # a label that leaves several classes open: their mean share
+        if long_tail == "class_weights":
+            rarity /= own
+        elif long_tail == "effective_number":
+            rarity /= 1 - BETA ** (own * size)
+        else:
+            rarity /= np.sqrt(own)
+    return np.asarray(rarity * size / (rarity * weight).sum())

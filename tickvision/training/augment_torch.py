@@ -1,0 +1,147 @@
+"""The same augmentation as augment.py on whole batches of tensors, for a GPU: same meaning and ranges, own draws.
+
+Written on torch's functions, not on torchvision's v2 classes: those draw once a batch, not once a picture, and from the
+global generator, so that a draw would depend on who drew before.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+from torch.nn import functional
+
+from tickvision.training.augment import Augment, Square
+from tickvision.training.draws import uniforms
+from tickvision.training.jpeg_blocks import compress
+
+Chain = Callable[[Tensor, int, NDArray[np.intp]], Tensor]
+Floats = NDArray[np.float64]
+FIELDS = 32  # fields of noise; a draw picks one
+DRAWS = 26
+
+
+def make(seed: int) -> Chain:
+    """Return chain(squares (B, S, S, 3) uint8, epoch, photos (B,)) -> (B, 3, S, S) float32 in 0..1, same device."""
+    noise: dict[int, Tensor] = {}
+
+    def chain(squares: Tensor, epoch: int, photos: NDArray[np.intp]) -> Tensor:
+        u = uniforms(seed, epoch, photos, DRAWS)
+        size, device = squares.shape[1], squares.device
+        if size not in noise:
+            own = torch.Generator().manual_seed(seed)
+            noise[size] = torch.randn(FIELDS, 3, size, size, generator=own).to(device)
+        pictures = squares.permute(0, 3, 1, 2).float() / 255
+        pictures = _turn(pictures, _places(u[:, 0:10]))
+        pictures = _light(pictures, *_lights(u[:, 10:18]))
+        for chosen, change in (
+            (u[:, 18] < 0.15, _blur),
+            (u[:, 22] < 0.2, lambda some, v: _noisy(some, v, noise[size])),
+            (u[:, 24] < 0.2, _spoil),
+        ):
+            rows = np.flatnonzero(chosen)
+            if len(rows):
+                index = torch.from_numpy(rows).to(device)
+                pictures[index] = change(pictures[index], u[rows])
+        return pictures
+
+    return chain
+
+
+def make_single(seed: int) -> Augment:
+    """Return the chain as augment.make gives it: one square at a time, in and out as uint8."""
+    chain = make(seed)
+
+    def augment(square: Square, epoch: int, photo: int) -> Square:
+        picture = chain(torch.from_numpy(square.copy())[None], epoch, np.array([photo]))[0]
+        return np.asarray((picture.permute(1, 2, 0) * 255).round().to(torch.uint8).numpy())
+
+    return augment
+
+
+def _to(values: Floats, like: Tensor) -> Tensor:
+    return torch.from_numpy(values.astype(np.float32)).to(like.device, non_blocking=True)
+
+
+def _range(u: Floats, low: float, high: float) -> Floats:
+    return low + u * (high - low)
+
+
+def _places(u: Floats) -> Floats:
+    """Return (B, 2, 3) from a place in the new square to one in the old, both in -1..1: flip, turn, scale, shear."""
+    quarter = np.floor(u[:, 0] * 4) * math.pi / 2
+    moved = u[:, 2] < 0.9  # as in augment.py, a tenth is only flipped and turned by right angles
+    angle = quarter + np.where(moved, _range(u[:, 3], -math.pi, math.pi), 0.0)
+    scale = np.where(moved, _range(u[:, 4], 0.85, 1.2), 1.0)
+    shear = [np.where(moved, np.tan(np.radians(_range(u[:, k], -6, 6))), 0.0) for k in (5, 6)]
+    cos, sin = np.cos(angle), np.sin(angle)
+    turn = np.stack([np.stack([cos, -sin], 1), np.stack([sin, cos], 1)], 1)
+    slant = np.stack([np.stack([np.ones_like(cos), shear[0]], 1), np.stack([shear[1], np.ones_like(cos)], 1)], 1)
+    matrix = turn @ slant / scale[:, None, None]
+    matrix[:, :, 0] *= np.where(u[:, 1] < 0.5, -1.0, 1.0)[:, None]
+    shift = np.where(moved[:, None], _range(u[:, 7:9], -0.12, 0.12), 0.0)  # 6 % of a side that is 2 long
+    return np.concatenate([matrix, shift[:, :, None]], 2)
+
+
+def _turn(pictures: Tensor, places: Floats) -> Tensor:
+    grid = functional.affine_grid(_to(places, pictures), list(pictures.shape), align_corners=False)
+    return functional.grid_sample(pictures, grid, "bilinear", "reflection", align_corners=False)
+
+
+def _lights(u: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return colour matrix (B, 3, 3), offset (B, 1) and exponent (B,); one of three kinds, or none for a fifth."""
+    kind = np.digitize(u[:, 0], (0.2, 0.2 + 0.8 / 3, 0.2 + 1.6 / 3))
+    contrast = np.choose(kind, [1.0, _range(u[:, 1], 0.82, 1.18), _range(u[:, 1], 0.85, 1.15), 1.0])
+    bright = np.choose(kind, [0.0, _range(u[:, 2], -0.18, 0.18), 0.0, 0.0])
+    gain = np.where(kind == 2, _range(u[:, 2], 0.85, 1.15), 1.0)
+    strong = np.where(kind == 2, _range(u[:, 3], 0.85, 1.15), 1.0)
+    hue = np.where(kind == 2, _range(u[:, 4], -0.02, 0.02), 0.0) * 2 * math.pi
+    gamma = np.where(kind == 3, _range(u[:, 5], 0.75, 1.35), 1.0)
+    grey = np.tile(np.array([0.299, 0.587, 0.114]), (3, 1))
+    saturation = strong[:, None, None] * np.eye(3) + (1 - strong)[:, None, None] * grey
+    matrix = (gain * contrast)[:, None, None] * saturation @ _about_grey(hue)
+    middle = np.where(kind == 2, (1 - contrast) / 2, 0.0)
+    return matrix, (bright + middle)[:, None], gamma
+
+
+def _about_grey(angle: Floats) -> Floats:
+    """Return (B, 3, 3) turns of colour space about its grey axis (Rodrigues' formula)."""
+    cross = np.array([[0, -1, 1], [1, 0, -1], [-1, 1, 0]]) / math.sqrt(3)
+    cos, sin = np.cos(angle)[:, None, None], np.sin(angle)[:, None, None]
+    return np.asarray(cos * np.eye(3) + sin * cross + (1 - cos) * np.full((3, 3), 1 / 3))
+
+
+def _light(pictures: Tensor, matrix: Floats, offset: Floats, gamma: Floats) -> Tensor:
+    flat = torch.baddbmm(_to(offset[:, :, None], pictures), _to(matrix, pictures), pictures.flatten(2)).clamp_(0, 1)
+    return flat.pow_(_to(gamma, pictures)[:, None, None]).view_as(pictures)
+
+
+def _kernels(u: Floats) -> Floats:
+    """Return (B, 5, 5) blurs: half of them round, half along a line, 3 or 5 pixels wide."""
+    y, x = np.mgrid[-2:3, -2:3]
+    half = np.where(u[:, 1] < 0.5, 1, 2)[:, None, None]
+    sigma, angle = _range(u[:, 2], 0.5, 3.0)[:, None, None], (u[:, 2] * math.pi)[:, None, None]
+    round_ = np.exp(-(x**2 + y**2) / (2 * sigma**2)) * (np.maximum(abs(x), abs(y)) <= half)
+    along, across = x * np.cos(angle) + y * np.sin(angle), y * np.cos(angle) - x * np.sin(angle)
+    line = (abs(across) < 0.75) * (abs(along) <= half) * (1 - abs(across))
+    kernels = np.where(u[:, 0][:, None, None] < 0.5, round_, line)
+    return np.asarray(kernels / kernels.sum((1, 2), keepdims=True))
+
+
+def _blur(pictures: Tensor, u: Floats) -> Tensor:
+    weight = _to(_kernels(u[:, 19:22]), pictures).repeat_interleave(3, 0)[:, None]
+    wide = functional.pad(pictures, (2, 2, 2, 2), mode="reflect").flatten(0, 1)[None]
+    return functional.conv2d(wide, weight, groups=weight.shape[0]).view_as(pictures)
+
+
+def _noisy(pictures: Tensor, u: Floats, fields: Tensor) -> Tensor:
+    field = fields[torch.from_numpy((u[:, 20] * FIELDS).astype(np.int64)).to(fields.device)]
+    return (pictures + _to(_range(u[:, 23], 0.01, 0.05), pictures)[:, None, None, None] * field).clamp(0, 1)
+
+
+def _spoil(pictures: Tensor, u: Floats) -> Tensor:
+    return compress(pictures, _to(_range(u[:, 25], 40, 95).round(), pictures))
