@@ -271,3 +271,11 @@ def test_names_given_wrongly_add_up_to_the_wrong_answers(promised: Case) -> None
     rows = promised.figures["given_wrong"]
     assert sum(r["wrong"] for r in rows) == promised.figures["decisions"]["wrong"] > 0
     assert all(0 < r["wrong"] <= r["given"] for r in rows)
+
+
+def test_reliability_shows_each_head_before_and_after_calibration(promised: Case) -> None:
+    for name in ("taxon", "stage", "sex", "all"):
+        head = promised.figures["reliability"][name]
+        assert sum(b["n"] for b in head["before"]["bins"]) == sum(b["n"] for b in head["bins"]) == head["n"]
+        after, before = ([b["confidence"] for b in bins_] for bins_ in (head["bins"], head["before"]["bins"]))
+        assert after != before

@@ -61,7 +61,7 @@ def _axes(width: float = 4.4, height: float = 3.3) -> tuple[Any, Any]:
 
 
 def reliability(head: Figures) -> Any:
-    """Return share right against stated confidence, with the band of a calibrated model and the count of each bin."""
+    """Return share right against stated confidence, after and before calibration, with the band of a calibrated model."""
     figure, axes = _axes()
     bins = head["bins"]
     x = np.array([b["confidence"] for b in bins])
@@ -71,6 +71,12 @@ def reliability(head: Figures) -> Any:
     sizes = sorted({b["n"] for b in bins})
     label = "share right, " + " or ".join(f"{n:,}" for n in sizes) + " specimens a point"
     axes.plot(x, [b["share_right"] for b in bins], "o-", color=FIRST, markersize=4, linewidth=1, label=label)
+    before = (head.get("before") or {}).get("bins")
+    if before:
+        points = [[b[k] for b in before] for k in ("confidence", "share_right")]
+        axes.plot(
+            *points, "s:", color=SECOND, markersize=3, linewidth=0.9, fillstyle="none", label="before calibration"
+        )
     axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.04), xlabel="confidence stated", ylabel="share right")
     axes.legend(loc="lower right", fontsize=8)
     return figure

@@ -44,7 +44,7 @@ def _head(probs: NDArray[np.float64], target: NDArray[np.int64]) -> dict[str, An
 
 
 def _scores(probs: NDArray[np.float64], target: NDArray[np.int64]) -> dict[str, Any]:
-    """Return the scores of a head without its calibration map."""
+    """Return the scores and the points of a head without its calibration map."""
     if (target >= 0).sum() < MIN_ROWS:
         return {}
     value = metrics.nll(probs, target)
@@ -52,6 +52,7 @@ def _scores(probs: NDArray[np.float64], target: NDArray[np.int64]) -> dict[str, 
         "ece": ece(probs, target),
         "brier": metrics.brier(probs, target),
         "nll": value if np.isfinite(value) else None,
+        "bins": bins(*top_label(probs, target)),
     }
 
 
