@@ -61,7 +61,7 @@ def _axes(width: float = 4.4, height: float = 3.3) -> tuple[Any, Any]:
 
 
 def reliability(head: Figures) -> Any:
-    """Return share right against stated confidence, after and before calibration, with the band of a calibrated model."""
+    """Return share right against stated confidence, before and after calibration, with the band of a calibrated one."""
     figure, axes = _axes()
     bins = head["bins"]
     x = np.array([b["confidence"] for b in bins])
