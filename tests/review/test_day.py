@@ -98,7 +98,7 @@ LAID_OUT_ALIKE = ("case-after-saving", "case-concluded", "case-needs-a-photograp
 
 
 def inspect(seen: Visit, name: str) -> None:
-    """Axe finds nothing, nothing sticks out. Every page at both widths only with DESK_SHOTS: axe takes a second each."""
+    """Axe finds nothing, nothing sticks out. All pages at both widths only with DESK_SHOTS: axe takes a second."""
     if not SHOTS and name in LAID_OUT_ALIKE:
         return
     for width in (WIDE, NARROW) if SHOTS else (NARROW,):
@@ -120,6 +120,7 @@ def sign_in(page: Any, name: str) -> None:
 
 def decide_by_keyboard(page: Any, name: str, sex: str = "female") -> str:
     """Decide the open case without a mouse; return its id."""
+    page.wait_for_load_state("load")  # the keys are the script's
     specimen = page.inner_text("h1")
     page.keyboard.press("1")
     page.keyboard.press("n")
@@ -173,6 +174,7 @@ def test_a_whole_day_at_the_desk(folder: Path, address: str) -> None:
         inspect(ann, "case-after-saving")
 
         # what is wrong is said and nothing is kept
+        ann.page.wait_for_load_state("load")
         ann.page.keyboard.press("1")
         ann.page.keyboard.press("Control+Enter")
         ann.page.wait_for_selector("#faults")
