@@ -129,6 +129,8 @@ def spoil(change: Callable[[dict[str, object]], None]) -> Callable[[Path], None]
         (spoil(lambda i: i["files"].update({"../../etc/passwd": "0"})), "outside the package"),  # type: ignore[attr-defined]
         (spoil(lambda i: i.pop("taxonomy")), "a part is missing"),
         (spoil(lambda i: i["policy"].pop("rungs")), "a part is missing"),  # type: ignore[attr-defined]
+        (spoil(lambda i: i["taxonomy"]["taxa"].reverse()), "labels, preparation or policy are not those"),  # type: ignore[index]
+        (spoil(lambda i: i["policy"].update(min_confidence=0.1)), "labels, preparation or policy are not those"),  # type: ignore[attr-defined]
     ],
 )
 def test_a_damaged_package_is_refused_with_what_is_wrong(

@@ -67,7 +67,8 @@ def write(
 ) -> Path:
     """Write a package folder and return it; an old package of ours in the same place is replaced whole.
 
-    credits: file name -> text that names the photographs' makers and licences.
+    credits: file name -> text that names the photographs' makers and licences. smaller: what was measured of a model
+    in fewer bits. neighbours: training photographs to be shown beside an answer.
     version: the first 12 hex digits of the model's and policy's hash, so that any change shows.
     Raises OutputError if the folder holds something else.
     """
@@ -85,11 +86,10 @@ def write(
     if neighbours is not None:
         (temporary / NEIGHBOURS).write_bytes(neighbours)
     core = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json(), "policy": policy.to_json()}
-    stamp = sha256(temporary / MODEL) + json.dumps(core, sort_keys=True)
     index = {
         "schema": SCHEMA,
         "name": name,
-        "version": hashlib.sha256(stamp.encode()).hexdigest()[:12],
+        "version": _version(sha256(temporary / MODEL), core),
         "made_by": made_by,
         "bench": bench,
         "contact": contact,
@@ -135,7 +135,18 @@ def read_all(location: Path) -> tuple[Package, dict[str, bytes]]:
         raise PackageError(
             f"{location / INDEX}: a part is missing or wrong ({type(error).__name__}: {error})."
         ) from None
+    if package.version != _version(index["files"][MODEL], index):
+        raise PackageError(
+            f"{location / INDEX}: labels, preparation or policy are not those that were packaged with this model. "
+            "The file was changed or is of another package; copy the package again, or make it anew."
+        )
     return package, contents
+
+
+def _version(model_sha256: str, index: Mapping[str, Any]) -> str:
+    """Return the first 12 hex digits of the hash of the model and of all that gives its numbers a meaning."""
+    core = {part: index[part] for part in ("taxonomy", "prepare", "policy")}
+    return hashlib.sha256((model_sha256 + json.dumps(core, sort_keys=True)).encode()).hexdigest()[:12]
 
 
 def _checked(location: Path, get: Get, file: str, expected: str) -> bytes:

@@ -26,22 +26,26 @@ def write_int8(model: Path, path: Path, squares: NDArray[np.uint8], prepare: Pre
     """Write the network with its convolutions in 8 bits, ranges taken from prepared squares (N, S, S, 3).
 
     Weights take 7 of the 8 bits: without VNNI, sums of full 8-bit products overflow (onnxruntime, "Quantize ONNX
-    models", on U8S8). The heads stay float32: they are small, and what is certified hangs on them.
+    models", on U8S8). The heads and the first half of the convolutions stay float32: there rounding hurts most and
+    little is saved (a weakly trained lite0 kept its top answer for 98 % of 202 drawn photographs, instead of 78 %).
     """
     import tempfile
 
+    import onnx
     from onnxruntime.quantization import QuantFormat, QuantType, quantize_static
     from onnxruntime.quantization.shape_inference import quant_pre_process
 
     with tempfile.TemporaryDirectory(dir=path.parent) as folder:
         ready = Path(folder) / "ready.onnx"
         quant_pre_process(str(model), str(ready), skip_symbolic_shape=True)
+        convolutions = [n.name for n in onnx.load(ready).graph.node if n.op_type == "Conv"]
         quantize_static(
             str(ready),
             str(path),
             _reader(squares, prepare),
             quant_format=QuantFormat.QDQ,
             op_types_to_quantize=["Conv"],
+            nodes_to_exclude=convolutions[: len(convolutions) // 2],
             per_channel=True,
             reduce_range=True,
             activation_type=QuantType.QUInt8,

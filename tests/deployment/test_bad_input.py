@@ -1,0 +1,158 @@
+"""The command on a folder of all that can go wrong: one row each with a reason, and never more than that one lost."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from conftest import TURNS, scene
+
+from tickvision import predict_command
+from tickvision.deployment import load
+from tickvision.errors import DataError
+from tickvision.images import decode
+
+NAMES = ("line\nbreak.jpg", "smörgås ♀.jpg", 'comma, quote".jpg', "=formula.jpg", "-dash.jpg", "tab\t.jpg")
+
+
+@pytest.fixture
+def package(finished: Path) -> Path:
+    return finished.parent / "run" / "package"
+
+
+@pytest.fixture
+def trouble(awkward: dict[str, Path]) -> Path:
+    folder = awkward["empty.jpg"].parent
+    (folder / "broken link.jpg").symlink_to(folder / "nowhere.jpg")
+    (folder / "itself.jpg").symlink_to(folder / "itself.jpg")
+    (folder / "circle").symlink_to(folder, target_is_directory=True)
+    os.mkfifo(folder / "pipe.jpg")
+    (folder / "a folder.jpg").mkdir()
+    return folder
+
+
+def test_every_troublesome_file_is_a_row_and_the_exit_code_tells(
+    package: Path, trouble: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    failed = predict_command.run([str(package), str(trouble), "--format", "jsonl", "--quiet"])
+    rows = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    status = {Path(r["specimen_id"]).name: r["photographs"][0]["status"] for r in rows}
+    assert {n: s for n, s in status.items() if s != "ok"} == {
+        "truncated.jpg": "truncated",
+        "empty.jpg": "empty",
+        "text.jpg": "unreadable",
+        "huge_header.png": "too_large",
+        "broken link.jpg": "missing",
+        "itself.jpg": "missing",
+        "pipe.jpg": "missing",
+    }
+    assert failed == 7
+    assert len(status) == len(rows) == 13  # the folder inside and the circle hold nothing new; a GIF is not looked for
+    assert all(p["reason"] for r in rows for p in r["photographs"] if p["status"] != "ok")
+
+
+@pytest.mark.parametrize("form", ["csv", "dwc", "jsonl", "table", "html", "dwca"])
+def test_odd_names_come_back_as_they_are_or_stay_harmless(package: Path, tmp_path: Path, form: str) -> None:
+    day = tmp_path / "day"
+    day.mkdir()
+    for name in NAMES:
+        scene((80, 80)).save(day / name, format="JPEG")
+    out = tmp_path / "out"
+    names = predict_command.parser().parse_intermixed_args([str(package), "--", *(str(day / n) for n in NAMES)])
+    assert names.photographs == [str(day / n) for n in NAMES]
+    assert predict_command.run([str(package), str(day), "--format", form, "--output", str(out), "--quiet"]) == 0
+    if form == "dwca":
+        with zipfile.ZipFile(out) as archive:
+            assert archive.read("occurrence.csv").count(b"\n") == 1 + len(NAMES)
+        return
+    text = out.read_text(encoding="utf-8")
+    if form == "jsonl":
+        assert {json.loads(line)["specimen_id"] for line in text.splitlines()} == {str(day / n) for n in NAMES}
+    elif form in ("csv", "dwc"):
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+        assert len(rows) == len(NAMES)
+        assert {r["associatedMedia"] if form == "dwc" else r["specimen_id"] for r in rows} >= {
+            str(day / n) for n in NAMES if "\n" not in n
+        }
+    elif form == "table":
+        assert "\t" not in text
+        assert "\x1b" not in text
+    else:
+        assert "line\nbreak.jpg" in text
+
+
+@pytest.mark.parametrize("turn", TURNS)
+def test_a_turned_photograph_is_answered_as_the_upright_one(package: Path, turned, turn: int) -> None:  # type: ignore[no-untyped-def]
+    predictor = load(package)
+    upright, other = predictor.predict([turned(1), turned(turn)])
+    assert other.confidence == upright.confidence
+    assert other.shortlist == upright.shortlist
+
+
+def test_a_file_that_vanishes_and_one_that_may_not_be_read_are_rows(
+    package: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("good.jpg", "gone.jpg", "locked.jpg"):
+        scene((80, 80)).save(tmp_path / name)
+    read = Path.read_bytes
+
+    def guarded(path: Path) -> bytes:
+        if path.name == "locked.jpg":  # the tests may run as root, whom no permission stops
+            raise PermissionError(13, "Permission denied")
+        if path.name == "gone.jpg":
+            path.unlink()
+        return read(path)
+
+    monkeypatch.setattr(decode.Path, "read_bytes", guarded)
+    decisions = load(package).predict(sorted(tmp_path.glob("*.jpg")))
+    assert [d.photographs[0].status for d in decisions] == ["missing", "ok", "denied"]
+
+
+def test_a_source_that_breaks_in_the_middle_keeps_what_was_answered(package: Path, tmp_path: Path) -> None:
+    scene((80, 80)).save(tmp_path / "a.jpg")
+
+    def names() -> Iterator[Path]:
+        yield from [tmp_path / "a.jpg"] * 100
+        raise DataError("the list breaks off")
+
+    answered = 0
+    with pytest.raises(DataError, match="breaks off"):
+        for _ in load(package).stream(names()):
+            answered += 1
+    assert answered > 0
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["day"], "no pictures in this folder"),
+        ([], "no photographs"),
+        (["day", "--list", "nowhere.csv"], "cannot be read as a CSV"),
+        (["x.jpg", "--shard", "3/2"], "expected i/n"),
+        (["x.jpg", "--removed-at", "yesterday"], "--removed-at 'yesterday' is no time"),
+        (["day", "--group-by", "("], "not a regular expression"),
+        (["day", "--format", "dwca"], "name it with --output"),
+        (["day", "--resume"], "--resume goes with"),
+    ],
+)
+def test_what_cannot_be_done_is_refused_in_one_message(
+    package: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], message: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "day").mkdir()
+    with pytest.raises(DataError, match=message):
+        predict_command.run([str(package), *words])
+
+
+@pytest.mark.parametrize("words", [["--format", "xml"], ["--port", "x"], ["--threads", "-1"], ["--exlain", "x"], []])
+def test_wrong_usage_ends_with_two(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stop:
+        predict_command.run(words and ["package", "day", *words])
+    assert stop.value.code == 2
+    assert "usage: tickvision predict" in capsys.readouterr().err
