@@ -88,14 +88,20 @@ def _lines(pair: dict[str, Any], many: bool) -> list[str]:
 
 
 def write_report(result: dict[str, Any], folders: Sequence[Path], path: Path) -> list[Path]:
-    """Write the page, the same numbers as JSON and the changed specimens as CSV beside it; return their paths."""
+    """Write the page, the same numbers as JSON and the changed specimens as CSV beside it; return their paths.
+
+    The photographs and their credits are those of the first run's manifest.
+    """
     from tickvision.data import manifest
     from tickvision.evaluation import compare_report
-    from tickvision.evaluation.report_photographs import thumbnails
+    from tickvision.evaluation.report_photographs import credit, thumbnails
 
-    paths = Paths(folders[0])
-    wanted = [row["photo_id"] for row in compare_report.shown(result)]
-    pictures = thumbnails(manifest.read(paths.manifest), wanted) if paths.manifest.is_file() else {}
+    frame = manifest.read(Paths(folders[0]).manifest)
+    pictures = thumbnails(frame, [row["photo_id"] for row in compare_report.shown(result)])
+    made_by = credit(frame)
+    for pair in result["comparisons"]:
+        for row in (*pair["right_to_wrong"], *pair["wrong_to_right"]):
+            row |= made_by.get(row["photo_id"], {})
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = [path, path.with_suffix(".json"), path.with_name(f"{path.stem}_changed.csv")]
     write_text(beside[0], compare_report.render(result, STATISTICS, pictures))

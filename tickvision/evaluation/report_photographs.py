@@ -20,6 +20,7 @@ from tickvision.evaluation.report_judged import Judged
 if TYPE_CHECKING:
     from PIL.Image import Image
 
+_COLUMNS = ("photo_id", "path", "creator", "rights_holder", "spdx", "license_uri")  # of the manifest
 SHOWN = 6
 THUMBNAIL_PX = 176
 QUALITY = 72
@@ -107,8 +108,7 @@ def _short(said: Answer, beside: Answer) -> str:
 
 def _rows(frame: pd.DataFrame, judged: Judged) -> dict[str, Mapping[str, str]]:
     """Return photo_id -> what the manifest says of the photographs that stand for the test specimens."""
-    columns = ["photo_id", "path", "region", "creator", "rights_holder", "spdx", "license_uri", "source"]
-    table = frame.loc[frame["photo_id"].isin(set(judged.photo)), columns].drop_duplicates("photo_id")
+    table = frame.loc[frame["photo_id"].isin(set(judged.photo)), list(_COLUMNS)].drop_duplicates("photo_id")
     return {str(r["photo_id"]): {str(k): str(v) for k, v in r.items()} for r in table.to_dict("records")}
 
 
@@ -116,13 +116,12 @@ def _entry(
     i: int, rows: Mapping[str, Mapping[str, str]], judged: Judged, probs: NDArray[np.float64], in_doubt: bool
 ) -> dict[str, Any]:
     photo = str(judged.photo[i])
-    row = rows.get(photo, {})
+    row = rows.get(photo) or dict.fromkeys(_COLUMNS, "") | {"path": photo}
     given = judged.given[i]
     top = np.argsort(-probs[i], kind="stable")[:3]
     return {
         "photo_id": photo,
         "specimen_id": str(judged.ids[i]),
-        "file": Path(row.get("path", photo)).name,
         "label": judged.labels[i],
         "said": str(judged.answers[judged.said[i]]),
         "confidence": float(judged.confidence[i]),
@@ -130,9 +129,7 @@ def _entry(
         "reason": judged.reasons[i],
         "in_doubt": bool(in_doubt),
         "candidates": [{"name": str(judged.answers[a]), "probability": float(probs[i, a])} for a in top],
-        "creator": row.get("creator") or row.get("rights_holder") or "",
-        "licence": row.get("spdx", ""),
-        "license_uri": row.get("license_uri", ""),
+        **_credit(row),
     }
 
 
@@ -141,6 +138,20 @@ def shown_entries(figures: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     shown = figures.get("photographs") or {}
     entries = [e for part in ("worst", "nearest", "labels") for e in shown.get(part, [])]
     return entries + [c["example"] for c in (figures.get("confusions") or {}).get("listed", [])[:3]]
+
+
+def credit(frame: pd.DataFrame) -> dict[str, dict[str, str]]:
+    """Return photo_id -> file, creator and licence of the photographs of a manifest."""
+    return {str(row["photo_id"]): _credit(row) for row in frame[list(_COLUMNS)].to_dict("records")}
+
+
+def _credit(row: Mapping[Any, Any]) -> dict[str, str]:
+    return {
+        "file": Path(str(row["path"])).name,
+        "creator": str(row["creator"] or row["rights_holder"]),
+        "licence": str(row["spdx"]),
+        "license_uri": str(row["license_uri"]),
+    }
 
 
 def photo_ids(figures: Mapping[str, Any]) -> list[str]:
