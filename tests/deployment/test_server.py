@@ -103,6 +103,7 @@ def test_a_running_server_shows_health_metrics_and_its_description_and_stops_gra
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     words = [sys.executable, "-m", "tickvision.cli", "predict", str(package), "--serve", "--port", str(port)]
+    words += ["--rate", "9"]
     process = subprocess.Popen(words, stderr=subprocess.PIPE, stdout=subprocess.PIPE)
     base = f"http://127.0.0.1:{port}"
     try:
@@ -119,10 +120,13 @@ def test_a_running_server_shows_health_metrics_and_its_description_and_stops_gra
             pending = [pool.submit(bench.post, "/predict", files=files) for _ in range(8)]
             answered = [p.result().status_code for p in pending]
             assert 'outcome="200"} 8' in bench.get("/metrics").text
+            last = [bench.post("/predict", files=files) for _ in range(2)]
     finally:
         process.send_signal(signal.SIGINT)
         _, log = process.communicate(timeout=60)
     assert answered == [200] * 8
+    assert [r.status_code for r in last] == [200, 429]
+    assert int(last[1].headers["retry-after"]) > 0
     assert b"Traceback" not in log
 
 

@@ -37,14 +37,16 @@ Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class _Looked:
+class Looked:
+    """One photograph, decoded and prepared (S, S, 3), or why not (then square is None)."""
+
     photo: Photograph
     square: NDArray[np.uint8] | None = None
     sharpness: float = 0.0
     short_side_px: int = 0
 
 
-_Pending = tuple[Specimen, list["Future[_Looked]"]]
+_Pending = tuple[Specimen, list["Future[Looked]"]]
 
 
 @dataclass(frozen=True)
@@ -84,8 +86,15 @@ class Predictor:
 
     def predict_bytes(self, specimen_id: str, files: Sequence[tuple[str, bytes]], removed_at: str = "") -> Decision:
         """Return the decision on one specimen whose photographs are at hand as (name, bytes)."""
-        looked = [self._look(name, None, partial(decode_any, content, self.decode_px)) for name, content in files]
-        specimen = Specimen(specimen_id, tuple(name for name, _ in files), (), removed_at)
+        return self.decide_on(specimen_id, self.look_at_bytes(files), removed_at)
+
+    def look_at_bytes(self, files: Sequence[tuple[str, bytes]]) -> list[Looked]:
+        """Return the decoded photographs of (name, bytes), bad ones with their reason; from any number of threads."""
+        return [self._look(name, None, partial(decode_any, content, self.decode_px)) for name, content in files]
+
+    def decide_on(self, specimen_id: str, looked: list[Looked], removed_at: str = "") -> Decision:
+        """Return the decision on one specimen of decoded photographs, from one thread at a time."""
+        specimen = Specimen(specimen_id, tuple(one.photo.path for one in looked), (), removed_at)
         return next(self._decide([(specimen, looked)]))
 
     def stream(
@@ -150,22 +159,22 @@ class Predictor:
                 yield ready
         yield from waiting
 
-    def _look_at(self, reader: Reader, name: str, region: Box | None) -> _Looked:
+    def _look_at(self, reader: Reader, name: str, region: Box | None) -> Looked:
         return self._look(name, region, partial(reader.photo, name, self.decode_px, region))
 
-    def _look(self, name: str, region: Box | None, read: Callable[[], Photo]) -> _Looked:
+    def _look(self, name: str, region: Box | None, read: Callable[[], Photo]) -> Looked:
         try:
             photo = read()
         except ImageError as error:
-            return _Looked(Photograph(name, error.status, error.reason, False, region))
+            return Looked(Photograph(name, error.status, error.reason, False, region))
         square = to_square(photo, self.package.prepare)
         quality = measure_quality(square, photo.width, photo.height)
         known = photo.sha256 in self.package.trained_on
-        return _Looked(
+        return Looked(
             Photograph(name, "ok", "", known, region), square, quality.sharpness, min(photo.width, photo.height)
         )
 
-    def _decide(self, batch: Sequence[tuple[Specimen, list[_Looked]]]) -> Iterator[Decision]:
+    def _decide(self, batch: Sequence[tuple[Specimen, list[Looked]]]) -> Iterator[Decision]:
         good = [[one for one in looked if one.square is not None] for _, looked in batch]
         squares = [one.square for some in good for one in some if one.square is not None]
         choices: Iterator[Choice] = iter(())

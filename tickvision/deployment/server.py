@@ -41,11 +41,12 @@ class Limits:
 class _State:
     predictor: Predictor
     limits: Limits
+    decoders: ThreadPoolExecutor
     waiting: int = 0
     counts: Counter[str] = field(default_factory=Counter)
     seconds: float = 0.0
     recent: dict[str, deque[float]] = field(default_factory=dict)
-    pool: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
+    network: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
 
 
 class _RefusedError(Exception):
@@ -59,13 +60,14 @@ def build(predictor: Predictor, limits: Limits | None = None) -> Starlette:
     from starlette.applications import Starlette
     from starlette.routing import Route
 
-    state = _State(predictor, limits or Limits())
+    state = _State(predictor, limits or Limits(), ThreadPoolExecutor(predictor.cores))
     description = describe(predictor.package.model_id, state.limits.body_bytes)
 
     @asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
         yield
-        state.pool.shutdown(wait=True)  # what was accepted is answered
+        for pool in (state.decoders, state.network):
+            pool.shutdown(wait=True)  # what was accepted is answered
 
     async def predict(request: Request) -> Response:
         return await _guarded(state, request)
@@ -128,7 +130,8 @@ async def _predict(state: _State, request: Request) -> Response:
     specimen_id, removed_at, files = await _read_form(request, state.limits.body_bytes)
     start = time.perf_counter()
     loop = asyncio.get_running_loop()
-    decision = await loop.run_in_executor(state.pool, state.predictor.predict_bytes, specimen_id, files, removed_at)
+    looked = await loop.run_in_executor(state.decoders, state.predictor.look_at_bytes, files)
+    decision = await loop.run_in_executor(state.network, state.predictor.decide_on, specimen_id, looked, removed_at)
     state.seconds += time.perf_counter() - start
     state.counts[decision.state] += 1
     return _json(decision.to_dict())
