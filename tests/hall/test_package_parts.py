@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from tickvision.domain.taxonomy import Taxonomy
 from tickvision.evaluation.policy import Policy
 from tickvision.images.prepare import Prepare
 from tickvision.package_parts import Scored, smaller
+from tickvision.prediction import describe
 
 Parts = tuple[Path, Prepare, Policy, Taxonomy, Scored, Scored]
 
@@ -76,6 +78,11 @@ def test_only_what_may_be_shared_is_shown_and_names_share_evenly(parts: Parts, f
     assert everything.nearest(taught.embedding[first])[0].photo_id == taught.photo_id[first]
 
 
-def test_the_package_says_what_was_measured(finished: Path) -> None:
+def test_the_package_says_what_was_measured(finished: Path, tmp_path: Path) -> None:
     index = json.loads((finished.parent / "run/package/package.json").read_text(encoding="utf-8"))
     assert index["smaller"] == {}
+    assert describe(finished.parent / "run/package")[0]["network"] == "in full precision"
+    index["smaller"] = {"kept": 1.0, "specimens": 40.0, "same_decisions": 0.995}
+    older = Path(shutil.copytree(finished.parent / "run/package", tmp_path / "package"))
+    (older / "package.json").write_text(json.dumps(index), encoding="utf-8")
+    assert "99.5%" in str(describe(older)[0]["network"])
