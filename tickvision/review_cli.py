@@ -57,6 +57,9 @@ def import_(
     package: Annotated[
         Path | None, typer.Option("--package", help="also keep each specimen's embedding, to watch for drift")
     ] = None,
+    picked: Annotated[
+        Path | None, typer.Option("--picked", metavar="CSV", help="of select: queue these whatever the model says")
+    ] = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -68,7 +71,7 @@ def import_(
     job = configs.load(config) if config else None
     _answer(
         lambda: review_commands.import_predictions(
-            predictions, desk, photographs, facts, job, package, Progress(quiet)
+            predictions, desk, photographs, facts, job, package, picked, Progress(quiet)
         ),
         as_json,
     )

@@ -42,6 +42,7 @@ def import_predictions(
     facts: Path | None,
     config: Config | None,
     package: Path | None,
+    picked: Path | None,
     progress: Progress,
 ) -> Result:
     """Add prediction files to a desk, which is made if it is not there; return the counts and lines for a person."""
@@ -51,7 +52,7 @@ def import_predictions(
     decisions = [d for path in predictions for d in intake.read_predictions(path)]
     if not decisions:
         raise DataError(f"{', '.join(map(str, predictions))}: no predictions.")
-    said = intake.read_facts(facts)
+    said, picks = intake.read_facts(facts), intake.read_picks(picked)
     embeddings = _embeddings(package, decisions, photographs or Path.cwd(), progress) if package else None
     connection = store.open_store(desk, create=True)
     kept = settings_of(config) if config else settings.load(connection)
@@ -59,7 +60,7 @@ def import_predictions(
         kept = replace(kept, drawn=True)
     if config or is_new or kept.drawn:
         settings.save(connection, kept)
-    done = intake.take_in(connection, decisions, kept, photographs or Path.cwd(), said, embeddings)
+    done = intake.take_in(connection, decisions, kept, photographs or Path.cwd(), said, embeddings, picks)
     lines = [
         f"{done.new:,} new specimens, {done.renewed:,} with a new prediction, {done.unchanged:,} unchanged; "
         f"{done.queued:,} are queued at this desk (referred, and {kept.audit_share:.0%} of the named as audits).",

@@ -65,7 +65,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     connection = store.open_store(top / "desk", create=True)
     settings.save(connection, settings.DeskSettings(bench="Larkmoor bench (invented)", second_share=0.3, drawn=True))
     review_commands.import_predictions(
-        [lines], top / "desk", top / "photographs", facts, None, None, Progress(quiet=True)
+        [lines], top / "desk", top / "photographs", facts, None, None, None, Progress(quiet=True)
     )
     for name in ("Ann", "Ben"):
         readers.add(connection, name, PASSWORD)

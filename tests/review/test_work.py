@@ -318,6 +318,24 @@ def test_only_specimens_drawn_on_arrival_may_calibrate_or_test(tmp_path: Path, f
     assert set(frame["identified_by"]) <= {"Ann", "Ann | Ben"}
 
 
+def test_what_was_picked_is_read_and_trains_only(tmp_path: Path, folder: Path) -> None:
+    connection = store.open_store(tmp_path / "desk", create=True)
+    everything = replace(PLAIN, audit_share=1.0)
+    intake.take_in(connection, [named("p"), named("n")], everything, folder, picked=frozenset(["p"]))
+    for specimen in ("p", "n"):
+        for reader in ("Ann", "Ben"):
+            if worklist.is_in_work(connection, specimen, reader) == worklist.READ:
+                read(connection, specimen, reader)
+    found = {c.specimen_id: (c.drawn, export.use_of(c)) for c in export.concluded(connection)}
+    assert found == {"p": ("picked", "train"), "n": ("random", "")}
+    assert audit.watch_promise(connection, PLAIN).alarm.n == 1
+    with pytest.raises(sqlite3.IntegrityError, match="no random draw"):
+        connection.execute(
+            "INSERT INTO specimen SELECT 'x', imported_at, received_at, removed_at, due_at, machine_state, prediction, "
+            "facts, 1, 1, 1, costly, informativeness, second_drawn, status, concluded_at, embedding FROM specimen"
+        )
+
+
 def test_darwin_core_keeps_every_earlier_identification(desk: sqlite3.Connection, tmp_path: Path) -> None:
     desk.execute("UPDATE specimen SET second_drawn = 1")
     read(desk, "a", "Ann")

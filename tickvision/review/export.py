@@ -15,7 +15,7 @@ from tickvision.errors import DataError
 from tickvision.review import chain
 from tickvision.review.chain import Conclusion, Identification
 
-RANDOM, QUEUED = "random", "referred"
+RANDOM, PICKED, REFERRED = "random", "picked", "referred"
 FREE, TRAIN = "", "train"  # of the column `use`
 LABEL_COLUMNS = (
     "file", "photo_id", "specimen_id", "submission_id", "scientific_name", "life_stage", "sex", "feeding", "view",
@@ -42,12 +42,18 @@ class Concluded:
 
     specimen_id: str
     is_random: bool
+    is_picked: bool
     facts: dict[str, str]
     prediction: dict[str, Any]
     links: list[Identification]
     conclusion: Conclusion
     final: Identification
     photographs: list[sqlite3.Row]
+
+    @property
+    def drawn(self) -> str:
+        """How the specimen came to be read."""
+        return RANDOM if self.is_random else PICKED if self.is_picked else REFERRED
 
 
 def concluded(connection: sqlite3.Connection) -> Iterator[Concluded]:
@@ -65,6 +71,7 @@ def concluded(connection: sqlite3.Connection) -> Iterator[Concluded]:
         yield Concluded(
             row["specimen_id"],
             bool(row["is_random"]),
+            bool(row["is_picked"]),
             json.loads(row["facts"]),
             json.loads(row["prediction"]),
             links,
@@ -77,7 +84,7 @@ def concluded(connection: sqlite3.Connection) -> Iterator[Concluded]:
 def use_of(one: Concluded) -> str:
     """Return what a specimen may be used for: all parts only if it was drawn at random on arrival, else training.
 
-    A referred case was picked by the model's doubt; a share of error counted on such cases is no share of error.
+    A referred case is there for the model's doubt; a share of error counted on such cases is no share of error.
     """
     return FREE if one.is_random else TRAIN
 
@@ -136,7 +143,7 @@ def _label_cells(one: Concluded, photo: sqlite3.Row, non_target: str) -> dict[st
         "region": photo["region"],
         "identified_by": " | ".join(one.conclusion.by),
         "use": use_of(one),
-        "drawn": RANDOM if one.is_random else QUEUED,
+        "drawn": one.drawn,
         "identified_at": final.at,
         "based_on": final.based_on,
         "readings": str(len(one.conclusion.readings)),
@@ -189,7 +196,7 @@ def _occurrence(one: Concluded, drawn: bool) -> dict[str, str]:
         "lengthInMillimetres": final.length_mm,
         "feeding": final.feeding,
         "confidence": final.confidence,
-        "drawn": RANDOM if one.is_random else QUEUED,
+        "drawn": one.drawn,
         "caution": caution,
     }
     return dict.fromkeys(OCCURRENCE, "") | {

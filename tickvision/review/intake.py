@@ -76,6 +76,11 @@ def read_facts(path: Path | None) -> dict[str, dict[str, str]]:
         raise DataError(f"{path}: cannot be read as a CSV ({error}).") from None
 
 
+def read_picks(path: Path | None) -> frozenset[str]:
+    """Return the specimens of a file of `select`, none without one. Raises DataError if it has no specimen_id."""
+    return frozenset(read_facts(path))
+
+
 def take_in(
     connection: sqlite3.Connection,
     decisions: Iterable[Decision],
@@ -83,8 +88,11 @@ def take_in(
     photographs: Path,
     facts: Mapping[str, Mapping[str, str]] | None = None,
     embeddings: Mapping[str, bytes] | None = None,
+    picked: frozenset[str] = frozenset(),
 ) -> Intake:
     """Add predictions to the store, all in one transaction; a specimen that is known keeps its chain and gains a link.
+
+    picked: specimens to be labelled whatever the model says of them; new ones among them are never drawn at random.
 
     photographs: the folder that relative paths start from, and outside which nothing is ever shown.
     """
@@ -105,7 +113,7 @@ def take_in(
                 continue
             said = dict((facts or {}).get(decision.specimen_id, {}))
             if known is None:
-                _add(connection, decision, form, settings, said, seed, doubts)
+                _add(connection, decision, form, settings, said, seed, doubts, decision.specimen_id in picked)
                 done.new += 1
             else:
                 _renew(connection, decision, form, settings)
@@ -118,6 +126,9 @@ def take_in(
             done.not_shown += _add_photographs(connection, decision, root)
             chain.append(connection, decision.specimen_id, _machine(decision))
             chain.refresh(connection, decision.specimen_id, store.now())
+        connection.executemany(
+            "UPDATE specimen SET is_picked = 1, is_queued = 1 WHERE specimen_id = ?", [(p,) for p in sorted(picked)]
+        )
         done.queued = connection.execute("SELECT count(*) FROM specimen WHERE is_queued").fetchone()[0]
         store.log(connection, "", "", f"imported: {done.new} new, {done.renewed} renewed, {done.unchanged} unchanged")
     return done
@@ -147,10 +158,11 @@ def _add(
     facts: Mapping[str, str],
     seed: str,
     doubts: Sequence[float],
+    is_picked: bool,
 ) -> None:
     removed = decision.removed_at or facts.get("removed_at", "")
     named = was_named(decision)
-    is_random = draw(seed, "random", decision.specimen_id) < settings.audit_share
+    is_random = not is_picked and draw(seed, "random", decision.specimen_id) < settings.audit_share
     at = store.now()
     values = {
         "specimen_id": decision.specimen_id,
@@ -162,7 +174,8 @@ def _add(
         "prediction": form,
         "facts": json.dumps({k: v for k, v in facts.items() if v}, ensure_ascii=False),
         "is_random": is_random,
-        "is_queued": not named or is_random,
+        "is_picked": is_picked,
+        "is_queued": not named or is_random or is_picked,
         "costly": is_costly(decision, settings.costly),
         "informativeness": _place(seed, decision.specimen_id, doubts) if named else informativeness(decision),
         "second_drawn": draw(seed, "second", decision.specimen_id) < settings.second_share,

@@ -15,6 +15,7 @@ CREATE TABLE specimen (
   prediction TEXT NOT NULL,               -- the last decision of predict, JSON
   facts TEXT NOT NULL,                    -- submission facts, JSON
   is_random INTEGER NOT NULL,             -- drawn at random on arrival, whatever the model said
+  is_picked INTEGER NOT NULL,             -- picked for labelling: never a random draw
   is_queued INTEGER NOT NULL,
   costly INTEGER NOT NULL,
   informativeness REAL NOT NULL,
@@ -64,6 +65,8 @@ CREATE TRIGGER identification_stays BEFORE UPDATE ON identification
   BEGIN SELECT RAISE(ABORT, 'identifications are never changed'); END;
 CREATE TRIGGER identification_kept BEFORE DELETE ON identification
   BEGIN SELECT RAISE(ABORT, 'identifications are never removed'); END;
+CREATE TRIGGER picked_is_not_drawn BEFORE INSERT ON specimen WHEN NEW.is_random AND NEW.is_picked
+  BEGIN SELECT RAISE(ABORT, 'what is picked for its doubt is no random draw'); END;
 CREATE TRIGGER drawn_once BEFORE UPDATE OF is_random ON specimen WHEN NEW.is_random IS NOT OLD.is_random
   BEGIN SELECT RAISE(ABORT, 'whether a specimen was drawn at random is settled when it comes in'); END;
 

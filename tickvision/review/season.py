@@ -23,11 +23,13 @@ Interval = tuple[float, float]
 class Week:
     """One ISO week of submissions. Shares carry a 95 % Clopper-Pearson interval, None where there is no data.
 
+    submissions: specimens without a submission's id count as one each.
     hours: median and 90th percentile from receipt to conclusion, None where nothing is concluded.
     wrong, audited: answers of specimens received in this week.
     """
 
     week: str
+    submissions: int
     specimens: int
     referred: int
     referred_interval: Interval | None
@@ -85,6 +87,7 @@ def _summary(week: str, rows: Sequence[sqlite3.Row], judged: dict[str, bool]) ->
     checked = [judged[r["specimen_id"]] for r in rows if r["specimen_id"] in judged]
     return Week(
         week,
+        len({json.loads(r["facts"]).get("submission_id") or r["specimen_id"] for r in rows}),
         len(rows),
         referred,
         clopper_pearson(referred, len(rows)) if rows else None,

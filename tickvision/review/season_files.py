@@ -8,7 +8,7 @@ import io
 from tickvision.review.season import STAGES, Season, Week
 
 WEEK_COLUMNS = (
-    "week", "specimens", "referred", "referred_share", "referred_low", "referred_high", "concluded",
+    "week", "submissions", "specimens", "referred", "referred_share", "referred_low", "referred_high", "concluded",
     "hours_to_conclusion_median", "hours_to_conclusion_p90", "audited", "audited_wrong", "wrong_share", "wrong_low",
     "wrong_high",
 )  # fmt: skip
@@ -28,6 +28,7 @@ def found_csv(season: Season) -> str:
 def _week_row(w: Week) -> list[str]:
     return [
         w.week,
+        str(w.submissions),
         str(w.specimens),
         str(w.referred),
         *_share(w.referred, w.specimens, w.referred_interval),
