@@ -107,11 +107,11 @@ def train(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, a
     """
     if os.environ.get("RANK", "0") == "0":
         _stage("train", config, settings, quiet, as_json)
-    else:  # torchrun's other processes compute along; the first one writes and speaks
-        from tickvision import config as configs
-        from tickvision import model_stages
-        from tickvision.progress import Progress
-        from tickvision.workplace import Paths
+        return
+    from tickvision import config as configs
+    from tickvision import model_stages
+    from tickvision.progress import Progress
+    from tickvision.workplace import Paths, open_output
 
         job = configs.load(config, settings or [])
         model_stages.train(job, Paths(job.output), Progress(quiet=True))

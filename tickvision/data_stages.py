@@ -137,19 +137,25 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Decode every photograph and write findings.csv, duplicates.csv and audit.json; return lines for a person."""
     import csv
 
-    from tickvision.data import audit, mislabels, splits
+    from tickvision.data import audit, memory, mislabels, splits
     from tickvision.data.labels import SEVERITIES
 
     frame, taxonomy = usable_rows(config, paths)
     pictures = decoded(config, paths, frame, progress)
     frozen = mislabels.read_features((paths.features,), pictures.looks["sha256"].to_numpy(str))
     groups = splits.tie_groups(frame)
-    findings, pairs, summary = audit.audit(frame, pictures, taxonomy, groups, config.data.near_duplicates, frozen)
+    remembered = memory.Memory(paths.output / "check_memory.json")
+    findings, pairs, summary = audit.audit(
+        frame, pictures, taxonomy, groups, config.data.near_duplicates, frozen, remembered
+    )
+    remembered.write()
     groups = splits.tie_groups(frame, pairs)
     doubted = _likely_wrong(paths, frame, pictures, taxonomy, groups)
     findings += doubted or []
     with paths.duplicates.open("w", encoding="utf-8", newline="") as handle:
         csv.writer(handle).writerows([("photo_a", "photo_b"), *pairs])
+    if frozen is not None:
+        _add_picture(summary["shortcut_probe"], mislabels.accuracy(frame, frozen, taxonomy, groups))
     _update_audit(paths, summary)
     shown = _write_findings(paths, frame, pictures, findings)
     counts = Counter((SEVERITIES.index(f.severity), f.finding) for f in findings)
@@ -159,13 +165,7 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
         lines.append(f"  {shown} of the worst are shown in {paths.output / 'worst.jpg'}")
     if doubted is None:
         lines.append("  likely wrong labels are looked for once there are features: train adds them to the findings")
-    for head, probe in summary["shortcut_probe"].items():
-        if "accuracy" in probe:
-            lines.append(
-                f"  shortcut probe, {head}: the rim alone is right for {probe['accuracy']:.1%} "
-                f"(majority {probe['majority']:.1%}, n = {probe['n']:,})"
-            )
-    return lines
+    return lines + audit.probe_lines(summary["shortcut_probe"])
 
 
 def _write_findings(paths: Paths, frame: pd.DataFrame, pictures: Pictures, findings: list[Finding]) -> int:
@@ -189,7 +189,7 @@ def _likely_wrong(
 
 def after_training(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Add to findings.csv and audit.json what only features tell; return lines for a person."""
-    from tickvision.data import ingest, splits
+    from tickvision.data import audit, ingest, mislabels, splits
 
     frame, taxonomy = usable_rows(config, paths)
     pictures = decoded(config, paths, frame, progress)
@@ -198,13 +198,29 @@ def after_training(config: Config, paths: Paths, progress: Progress) -> list[str
     others = [f for f in ingest.read_findings(paths.findings) if f.finding != "likely_wrong_label"]
     _write_findings(paths, frame, pictures, others + doubted)
     lines = [f"{len(doubted):,} likely wrong labels, the most doubtful first, in {paths.findings}"] if doubted else []
-    return lines + _optimism(paths, frame, pictures, groups)
+    frozen = mislabels.read_features((paths.features,), pictures.looks["sha256"].to_numpy(str))
+    probes = _audited(paths).get("shortcut_probe")
+    if frozen is not None and probes:
+        _add_picture(probes, mislabels.accuracy(frame, frozen, taxonomy, groups))
+        _update_audit(paths, {"shortcut_probe": probes})
+        lines += audit.probe_lines(probes)
+    return lines + _optimism(paths, frame, pictures, taxonomy, groups)
+
+
+def _add_picture(probes: dict[str, Any], told: dict[str, dict[str, float]]) -> None:
+    """Set what a linear head on frozen features of the whole picture is right for beside the clues."""
+    for head, probe in probes.items():
+        probe["by"]["picture"] = told[head]
 
 
 def _update_audit(paths: Paths, told: dict[str, Any]) -> None:
     """Lay what was found over audit.json; what other stages found stays."""
-    held = json.loads(paths.audit.read_text(encoding="utf-8")) if paths.audit.is_file() else {}
-    write_text(paths.audit, json.dumps(held | told, indent=1))
+    write_text(paths.audit, json.dumps(_audited(paths) | told, indent=1))
+
+
+def _audited(paths: Paths) -> dict[str, Any]:
+    held: dict[str, Any] = json.loads(paths.audit.read_text(encoding="utf-8")) if paths.audit.is_file() else {}
+    return held
 
 
 def _pairs(paths: Paths) -> list[tuple[str, str]]:
@@ -249,7 +265,7 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     lines += _small(config, paths, small)
     if not paths.features.is_file():
         return [*lines, "  how optimistic a random split would be is measured once there are features: train tells"]
-    return lines + _optimism(paths, frame, decoded(config, paths, frame, progress), groups)
+    return lines + _optimism(paths, frame, decoded(config, paths, frame, progress), taxonomy, groups)
 
 
 def _small(config: Config, paths: Paths, small: list[dict[str, str | int]]) -> list[str]:
@@ -264,14 +280,16 @@ def _small(config: Config, paths: Paths, small: list[dict[str, str | int]]) -> l
     ]
 
 
-def _optimism(paths: Paths, frame: pd.DataFrame, pictures: Pictures, groups: NDArray[np.int64]) -> list[str]:
+def _optimism(
+    paths: Paths, frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, groups: NDArray[np.int64]
+) -> list[str]:
     """Measure how optimistic a random split would have been, once there are features on file; return a line on it."""
     from tickvision.data import folds, mislabels
 
     features = mislabels.read_features((paths.features,), pictures.looks["sha256"].to_numpy(str))
     if features is None:
         return []
-    said = frame["scientific_name"].where(frame["taxon_rank"].isin(["species", "none"]), "").to_numpy(str)
+    said = mislabels.labels_of(frame, taxonomy)["taxon"]
     told = folds.optimism(features, said, groups)
     _update_audit(paths, {"split_optimism": told})
     if "optimism" not in told:

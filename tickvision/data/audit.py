@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from tickvision.data import duplicates, shortcuts
 from tickvision.data.headers import head_findings
 from tickvision.data.labels import Finding
 from tickvision.data.manifest import label_masks
+from tickvision.data.memory import Memory
 from tickvision.data.pictures import Pictures
 from tickvision.domain.taxonomy import Taxonomy
 
@@ -29,25 +31,28 @@ def audit(
     group: NDArray[np.int64],
     near_duplicates: bool = True,
     features: NDArray[np.float32] | None = None,
+    memory: Memory | None = None,
 ) -> tuple[list[Finding], list[tuple[str, str]], dict[str, Any]]:
     """Return (findings, near- and exact-duplicate pairs of photo_ids, summary with the shortcut probe).
 
     frame, pictures, group: the usable rows of the manifest, one row each. near_duplicates: look for them at all.
     features: (N, D) of the backbone, NaN rows have none; they bring more candidates for near-duplicates.
+    memory: of an earlier check, so that unchanged photographs are not searched again.
     """
     looks = pictures.looks
     findings = _picture_findings(looks)
     exact = duplicates.exact(looks["sha256"].to_numpy(str))
     same = set(exact)
-    found = duplicates.near(pictures.squares, pictures.readable, features) if near_duplicates else []
+    memory = memory or Memory()
+    found = _near(frame, pictures, features, memory) if near_duplicates else []
     near = [p for p in found if p not in same]
     ids = frame["photo_id"].to_numpy(str)
     findings += _pair_findings(frame, exact, "exact_duplicate") + _pair_findings(frame, near, "near_duplicate")
     taxon_masks, state_masks = label_masks(frame, taxonomy)
     findings += _coverage_findings(frame, taxonomy)
     probes = {
-        "taxon": shortcuts.probe(pictures.rim, _settled(taxon_masks, pictures.readable), group),
-        "stage and sex": shortcuts.probe(pictures.rim, _settled(state_masks, pictures.readable), group),
+        head: _probe(frame, pictures, _settled(masks, pictures.readable), group, memory)
+        for head, masks in (("taxon", taxon_masks), ("stage and sex", state_masks))
     }
     findings += _probe_findings(probes)
     summary = {
@@ -59,6 +64,25 @@ def audit(
         "coverage": coverage(frame),
     }
     return findings, [(ids[a], ids[b]) for a, b in [*exact, *near]], summary
+
+
+def _near(
+    frame: pd.DataFrame, pictures: Pictures, features: NDArray[np.float32] | None, memory: Memory
+) -> list[tuple[int, int]]:
+    seen = [pictures.looks["sha256"].to_numpy(str), frame["region"].to_numpy(str), pictures.squares[:0]]
+    seen += [] if features is None else [features]
+    found = memory.recall("near", seen, lambda: duplicates.near(pictures.squares, pictures.readable, features))
+    return [(a, b) for a, b in found]
+
+
+def _probe(
+    frame: pd.DataFrame, pictures: Pictures, target: NDArray[np.int64], group: NDArray[np.int64], memory: Memory
+) -> dict[str, Any]:
+    """Return what the rim is right for, and "by" with every clue of its own."""
+    by: dict[str, dict[str, Any]] = {}
+    for clue, seen in shortcuts.clues(pictures.rim, pictures.looks, frame).items():
+        by[clue] = memory.recall("probe", [seen, target, group], partial(shortcuts.probe, seen, target, group))
+    return by["rim"] | {"by": by}
 
 
 def _settled(masks: NDArray[np.bool_], readable: NDArray[np.bool_]) -> NDArray[np.int64]:
@@ -145,16 +169,32 @@ def _coverage_findings(frame: pd.DataFrame, taxonomy: Taxonomy) -> list[Finding]
     return found
 
 
+def probe_lines(probes: dict[str, dict[str, Any]]) -> list[str]:
+    """Return a line a head: what each clue alone is right for, beside the majority and the picture itself."""
+    lines = []
+    for head, probe in probes.items():
+        told = [f"{clue} {p['accuracy']:.1%}" for clue, p in probe["by"].items() if "accuracy" in p]
+        if "majority" in probe:
+            told.append(f"always the commonest {probe['majority']:.1%}")
+        if told:
+            lines.append(f"  right on {head} by {', '.join(told)} (n = {probe['n']:,})")
+    return lines
+
+
+_CLUES = {"rim": "the rim of the picture", "size": "the size of the picture", "source": "source, device and place"}
+
+
 def _probe_findings(probes: dict[str, dict[str, Any]]) -> list[Finding]:
     return [
         Finding(
             "",
             "shortcut",
             "warning",
-            f"the rim of the picture alone predicts {head} with {p['accuracy']:.0%} accuracy "
-            f"(majority {p['majority']:.0%}): background, camera or submitter gives it away",
+            f"{_CLUES[clue]} alone predicts {head} with {p['accuracy']:.0%} accuracy "
+            f"(majority {p['majority']:.0%}, n = {p['n']:,}): background, camera or submitter gives it away",
             "mix backgrounds and cameras over the classes before trusting any figure",
         )
-        for head, p in probes.items()
-        if "accuracy" in p and p["accuracy"] > p["majority"] + 0.10
+        for head, probe in probes.items()
+        for clue, p in probe["by"].items()
+        if "majority" in p and p["accuracy"] > p["majority"] + 0.10
     ]

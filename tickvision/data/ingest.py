@@ -157,7 +157,8 @@ def read_findings(path: Path) -> list[Finding]:
     if not path.is_file():
         return []
     frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
-    return [Finding(*row[:5], int(row[5])) for row in frame[list(Finding.__dataclass_fields__)].to_numpy().tolist()]
+    rows = frame[list(Finding.__dataclass_fields__)].to_numpy(str).tolist()
+    return [Finding(photo, kind, severity, said, advice, int(n)) for photo, kind, severity, said, advice, n in rows]
 
 
 def write_findings(findings: Iterable[Finding], path: Path) -> None:

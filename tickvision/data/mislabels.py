@@ -24,7 +24,7 @@ SHARE = 0.06  # of the specimens that are shown, the most doubtful first
 
 
 def read_features(files: tuple[Path, ...], sha256: NDArray[np.str_]) -> NDArray[np.float32] | None:
-    """Return (N, D) features from the first file that holds them; a row of NaN where a picture has none."""
+    """Return (N, up to WIDTH) principal features from the first file that holds some; NaN where a picture has none."""
     for file in files:
         try:
             with np.load(file, allow_pickle=False) as held:
@@ -36,22 +36,40 @@ def read_features(files: tuple[Path, ...], sha256: NDArray[np.str_]) -> NDArray[
         for row, value in enumerate(sha256):
             if value in place:
                 found[row] = vectors[place[value]]
-        return found
+        return _reduced(found)
     return None
+
+
+def _reduced(features: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the WIDTH principal components, fewer where there are few pictures."""
+    from sklearn.decomposition import PCA
+
+    rows = np.isfinite(features).all(1)
+    width = max(1, min(WIDTH, int(rows.sum()) // 2))
+    if width >= features.shape[1] or rows.sum() < MIN_ROWS:
+        return features
+    found = np.full((len(features), width), np.nan, np.float32)
+    found[rows] = PCA(width, svd_solver="randomized", random_state=0).fit_transform(features[rows])
+    return found
+
+
+def labels_of(frame: pd.DataFrame, taxonomy: Taxonomy) -> dict[str, NDArray[np.str_]]:
+    """Return head -> (N,) what the label says, "" where it leaves that open."""
+    named = frame["scientific_name"].where(frame["taxon_rank"].isin(["species", "none"]), "")
+    states = frame["life_stage"] + np.where(frame["sex"] != "", " ", "") + frame["sex"]
+    sexed = {stage for stage, sex in taxonomy.states if sex}
+    settled = (frame["life_stage"] != "") & ((frame["sex"] != "") | ~frame["life_stage"].isin(sexed))
+    return {"taxon": named.to_numpy(str), "stage and sex": states.where(settled, "").to_numpy(str)}
 
 
 def findings(
     frame: pd.DataFrame, features: NDArray[np.float32], taxonomy: Taxonomy, group: NDArray[np.int64]
 ) -> list[Finding]:
     """Return a finding for each of the most doubtful specimens (SHARE of them), the worst first."""
-    sure = frame["taxon_rank"].isin(["species", "none"])
-    states = frame["life_stage"] + np.where(frame["sex"] != "", " ", "") + frame["sex"]
-    sexed = {stage for stage, sex in taxonomy.states if sex}
-    settled = (frame["life_stage"] != "") & ((frame["sex"] != "") | ~frame["life_stage"].isin(sexed))
-    labels = {"name": frame["scientific_name"].where(sure, ""), "stage and sex": states.where(settled, "")}
     tables = []
-    for what, said in labels.items():
-        doubt, other = doubts(features, said.to_numpy(str), group)
+    for head, said in labels_of(frame, taxonomy).items():
+        doubt, other = doubts(features, said, group)
+        what = "name" if head == "taxon" else head
         tables.append(pd.DataFrame({"specimen": frame["specimen_id"], "photo": frame["photo_id"], "what": what,
                                     "said": said, "other": other, "doubt": doubt}))  # fmt: skip
     photos = pd.concat(tables).dropna(subset=["doubt"])
@@ -68,6 +86,18 @@ def findings(
     ]  # fmt: skip
 
 
+def accuracy(
+    frame: pd.DataFrame, features: NDArray[np.float32], taxonomy: Taxonomy, group: NDArray[np.int64]
+) -> dict[str, dict[str, float]]:
+    """Return head -> {n, accuracy} of the classifier on the features: the picture itself, beside the shortcut probe."""
+    told = {}
+    for head, said in labels_of(frame, taxonomy).items():
+        doubt = doubts(features, said, group)[0]
+        known = np.isfinite(doubt)
+        told[head] = {"n": int(known.sum())} | ({"accuracy": float((doubt[known] < 0).mean())} if known.any() else {})
+    return told
+
+
 def doubts(
     features: NDArray[np.float32], said: NDArray[np.str_], group: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.str_]]:
@@ -75,15 +105,13 @@ def doubts(
 
     features: (N, D), NaN rows have none. said: (N,) class or "" for unknown. group: (N,), never torn between folds.
     """
-    from sklearn.decomposition import PCA
     from sklearn.model_selection import GroupKFold
 
     doubt, other = np.full(len(said), np.nan), np.full(len(said), "", dtype="U80")
     rows = np.flatnonzero((said != "") & np.isfinite(features).all(1))
     if len(rows) < MIN_ROWS or len(np.unique(said[rows])) < 2 or len(np.unique(group[rows])) < FOLDS:
         return doubt, other
-    width = min(WIDTH, len(rows) // 2, features.shape[1])
-    reduced = PCA(width, svd_solver="randomized", random_state=0).fit_transform(features[rows])
+    reduced = features[rows].astype(np.float64)
     for train, test in GroupKFold(FOLDS, shuffle=True, random_state=0).split(rows, groups=group[rows]):
         classes, odds = _discriminate(reduced[train], said[rows[train]], reduced[test])
         place = {c: k for k, c in enumerate(classes)}
