@@ -100,12 +100,20 @@ def split(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, a
 
 
 @app.command()
-def train(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+def train(
+    config: ConfigFile,
+    settings: Settings = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+    trials: Annotated[
+        int, typer.Option("--trials", min=0, help="search the recipe on val instead, so many trainings in all")
+    ] = 0,
+) -> None:
     """Fit heads on frozen features, fine-tune the network from them, keep the better on val; resumes when stopped.
 
     On several GPUs: torchrun --nproc-per-node 2 -m tickvision train CONFIG
     """
-    if os.environ.get("RANK", "0") == "0":
+    if not trials and os.environ.get("RANK", "0") == "0":
         _stage("train", config, settings, quiet, as_json)
         return
     from tickvision import config as configs
@@ -113,7 +121,11 @@ def train(config: ConfigFile, settings: Settings = None, quiet: Quiet = False, a
     from tickvision.progress import Progress
     from tickvision.workplace import Paths, open_output
 
-        job = configs.load(config, settings or [])
+    job = configs.load(config, settings or [])
+    if trials:
+        lines = model_stages.search(job, open_output(job), Progress(quiet), trials)
+        _print_result({"stage": "search", "output": str(job.output), "lines": lines}, lines, as_json)
+    else:  # torchrun's other processes compute along; the first one writes and speaks
         model_stages.train(job, Paths(job.output), Progress(quiet=True))
 
 

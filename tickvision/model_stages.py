@@ -3,30 +3,31 @@
 from __future__ import annotations
 
 import json
+import os
 from typing import TYPE_CHECKING, Any
 
 from tickvision import __version__
 from tickvision.config import Config
 from tickvision.data_stages import decoded, prepare_of, usable_rows
-from tickvision.errors import DataError
+from tickvision.errors import DataError, TrainingError
 from tickvision.progress import Progress
 from tickvision.workplace import Paths, write_text
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from tickvision.domain.taxonomy import Taxonomy
     from tickvision.images.prepare import Prepare
     from tickvision.training import session
+    from tickvision.training.recipe import Recipe
 
 
 def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Fit heads, fine-tune and score; everything lies in the train folder. Return lines for a person."""
-    from dataclasses import fields
-
     from tickvision.training import machine, session
-    from tickvision.training.recipe import Recipe
 
-    names = {f.name for f in fields(Recipe)} - {"seed"}
-    recipe = Recipe(**config.train.model_dump(include=names), seed=config.seed)
+    recipe = _recipe(config)
     with machine.join(recipe.device, recipe.precision) as team:
         with team.leader_first():
             photos, taxonomy = _photographs(config, paths, progress)
@@ -45,7 +46,86 @@ def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
     return [
         f"best epoch {summary['best_epoch']} of {summary['epochs_run']}: val macro recall "
         f"{summary['val_macro_recall']:.3f}, {gain:+.3f} against the fitted heads. The model lies in {paths.train}, "
-        "its curves in curves.png, the checkpoint in checkpoint.safetensors. Next: tickvision calibrate CONFIG"
+        "its curves in curves.png, the checkpoint in checkpoint.safetensors. Next: tickvision calibrate CONFIG",
+        *(_attribute_lines(paths, recipe.attributes) if team.leads else ()),
+    ]
+
+
+def _attribute_lines(paths: Paths, names: tuple[str, ...]) -> list[str]:
+    """Judge the attribute heads on test, write train/attributes.json, and return a line for each."""
+    import numpy as np
+
+    from tickvision.evaluation.intervals import specimen_bootstrap
+    from tickvision.evaluation.metrics import macro_recall
+
+    figures: dict[str, Any] = {}
+    for name in names:
+        with np.load(paths.scores, allow_pickle=False) as held:
+            target, logits = held[f"attribute_{name}_target"], held[f"attribute_{name}_logits"]
+            classes, specimen = held[f"attribute_{name}_classes"].tolist(), held["specimen_id"]
+            rows = (held["part"] == "test") & (target >= 0)
+        n, told, said = len(classes), target[rows], logits[rows].argmax(1)
+
+        def recall(truth: NDArray[np.int64], pred: NDArray[np.int64], n: int = n) -> float:
+            return macro_recall(truth, pred, n)
+
+        low, high = specimen_bootstrap(recall, specimen[rows], told, said)
+        figures[name] = {
+            "classes": classes,
+            "test_photographs": int(rows.sum()),
+            "macro_recall": recall(told, said),
+            "interval": [low, high],
+        }
+    if figures:
+        write_text(paths.train / "attributes.json", json.dumps(figures, indent=1))
+    return [
+        f"{name}: macro recall {f['macro_recall']:.3f} ({f['interval'][0]:.3f}-{f['interval'][1]:.3f}) on "
+        f"{f['test_photographs']:,} test photographs; no part of any promise"
+        for name, f in figures.items()
+    ]
+
+
+def _recipe(config: Config) -> Recipe:
+    from dataclasses import fields
+
+    from tickvision.training.recipe import Recipe
+
+    names = {f.name for f in fields(Recipe)} - {"seed"}
+    return Recipe(**config.train.model_dump(include=names), seed=config.seed)
+
+
+def search(config: Config, paths: Paths, progress: Progress, trials: int) -> list[str]:
+    """Try recipes until `trials` are finished, judged on val alone; return lines for a person."""
+    import shutil
+
+    from tickvision.training import machine, session
+    from tickvision.training import search as searching
+
+    folder = paths.output / "search"
+    if int(os.environ.get("WORLD_SIZE", "1")) > 1:
+        raise TrainingError("--trials runs in one process; start it without torchrun.")
+    with machine.join(config.train.device, config.train.precision) as team:
+        photos, taxonomy = _photographs(config, paths, progress)
+
+        def score(recipe: Recipe, number: int) -> float:
+            work = folder / f"trial_{number}"
+            work.mkdir(parents=True, exist_ok=True)
+            tell = (lambda _: None, lambda what, done, of, note: progress.tick(f"trial {number}", done, of, note=note))
+            prepare = prepare_of(config)
+            summary = session.train(photos, taxonomy, prepare, recipe, team, work, paths.features, *tell)
+            shutil.rmtree(work)
+            value = float(summary["val_macro_recall"])
+            progress.say(f"trial {number}: val macro recall {value:.3f}")
+            return value
+
+        found = searching.search(_recipe(config), folder / "study.db", trials, score)
+    space = ", ".join(f"{k} {v}" for k, v in searching.SPACE.items())
+    chosen = " ".join(f"--set train.{k}={v:.4g}" for k, v in found.settings.items())
+    return [
+        f"{found.trials} trials over {space}",
+        f"best val macro recall {found.value:.3f} (the recipe as given: {found.first:.3f}). The best of many trials is "
+        "flattered by the choice; judge it on test once, after training with it.",
+        f"Next: tickvision train CONFIG {chosen}",
     ]
 
 

@@ -92,6 +92,27 @@ def test_a_checkpoint_of_other_settings_is_not_resumed_silently(shapes: Path) ->
         model_stages.train(job, Paths(job.output), QUIET)
 
 
+@pytest.mark.slow
+def test_all_choices_train_together_and_an_attribute_head_learns(shapes: Path) -> None:
+    settings = [
+        "train.epochs=1", "train.batch_size=8", "train.augment_with=torch", "train.mix=mixup", "seed=3",
+        "train.label_smoothing=0.05", "train.layer_decay=0.7", "train.unfreeze_epochs=0.1",
+        "train.long_tail=square_root_sampling", 'train.attributes=["life_stage"]',
+    ]  # fmt: skip
+    job = config.load(shapes, settings)
+    lines = runner.run(job, QUIET, (*BEFORE, "train"))
+    held = scores(job.output / "train")
+    known = held["attribute_life_stage_target"] >= 0
+    right = held["attribute_life_stage_logits"].argmax(1) == held["attribute_life_stage_target"]
+    assert right[known].mean() > 0.7  # two classes; the larger has two thirds
+    assert held["attribute_life_stage_classes"].tolist() == ["adult", "nymph"]
+    assert any("no part of any promise" in line for line in lines)
+    assert np.isfinite(history(job.output / "train")["train_loss"].iloc[1])
+    assert (job.output / "train" / "curves.png").read_bytes().startswith(b"\x89PNG")
+    summary = json.loads((job.output / "train" / "summary.json").read_text(encoding="utf-8"))
+    assert sum(summary["training_specimens"]["taxa"].values()) > 0
+
+
 def test_a_damaged_checkpoint_says_so(tmp_path: Path) -> None:
     (tmp_path / "c.safetensors").write_bytes(b"nonsense")
     with pytest.raises(TrainingError, match="not a readable checkpoint"):

@@ -26,7 +26,10 @@ DRAWS = 26
 
 
 def make(seed: int) -> Chain:
-    """Return chain(squares (B, S, S, 3) uint8, epoch, photos (B,)) -> (B, 3, S, S) float32 in 0..1, same device."""
+    """Return chain(squares (B, S, S, 3) uint8, epoch, photos (B,)) -> (B, 3, S, S) float32 in 0..1, same device.
+
+    Nothing in it waits for the GPU: numbers go there without blocking, and no shape is searched for a best algorithm.
+    """
     noise: dict[int, Tensor] = {}
 
     def chain(squares: Tensor, epoch: int, photos: NDArray[np.intp]) -> Tensor:
@@ -35,7 +38,7 @@ def make(seed: int) -> Chain:
         if size not in noise:
             own = torch.Generator().manual_seed(seed)
             noise[size] = torch.randn(FIELDS, 3, size, size, generator=own).to(device)
-        pictures = squares.permute(0, 3, 1, 2).float() / 255
+        pictures = squares.permute(0, 3, 1, 2).float()
         pictures = _turn(pictures, _places(u[:, 0:10]))
         pictures = _light(pictures, *_lights(u[:, 10:18]))
         for chosen, change in (
@@ -45,7 +48,7 @@ def make(seed: int) -> Chain:
         ):
             rows = np.flatnonzero(chosen)
             if len(rows):
-                index = torch.from_numpy(rows).to(device)
+                index = torch.from_numpy(rows).to(device, non_blocking=True)
                 pictures[index] = change(pictures[index], u[rows])
         return pictures
 
@@ -116,8 +119,14 @@ def _about_grey(angle: Floats) -> Floats:
 
 
 def _light(pictures: Tensor, matrix: Floats, offset: Floats, gamma: Floats) -> Tensor:
-    flat = torch.baddbmm(_to(offset[:, :, None], pictures), _to(matrix, pictures), pictures.flatten(2)).clamp_(0, 1)
-    return flat.pow_(_to(gamma, pictures)[:, None, None]).view_as(pictures)
+    """Return pictures (values 0..255) with their light changed, in 0..1."""
+    flat = torch.baddbmm(_to(offset[:, :, None], pictures), _to(matrix / 255, pictures), pictures.flatten(2))
+    lit = flat.clamp_(0, 1).view_as(pictures)
+    bent = np.flatnonzero(gamma != 1)
+    if len(bent):
+        index = torch.from_numpy(bent).to(pictures.device, non_blocking=True)
+        lit[index] = lit[index] ** _to(gamma[bent], pictures)[:, None, None, None]
+    return lit
 
 
 def _kernels(u: Floats) -> Floats:
@@ -133,13 +142,18 @@ def _kernels(u: Floats) -> Floats:
 
 
 def _blur(pictures: Tensor, u: Floats) -> Tensor:
-    weight = _to(_kernels(u[:, 19:22]), pictures).repeat_interleave(3, 0)[:, None]
-    wide = functional.pad(pictures, (2, 2, 2, 2), mode="reflect").flatten(0, 1)[None]
-    return functional.conv2d(wide, weight, groups=weight.shape[0]).view_as(pictures)
+    weight = _to(_kernels(u[:, 19:22]), pictures)[:, :, :, None, None, None]
+    wide = functional.pad(pictures, (2, 2, 2, 2), mode="reflect")
+    high, across = pictures.shape[2:]
+    blurred = torch.zeros_like(pictures)
+    for y, x in np.ndindex(5, 5):
+        blurred.addcmul_(wide[:, :, y : y + high, x : x + across], weight[:, y, x])
+    return blurred
 
 
 def _noisy(pictures: Tensor, u: Floats, fields: Tensor) -> Tensor:
-    field = fields[torch.from_numpy((u[:, 20] * FIELDS).astype(np.int64)).to(fields.device)]
+    which = torch.from_numpy((u[:, 20] * FIELDS).astype(np.int64)).to(fields.device, non_blocking=True)
+    field = fields[which]
     return (pictures + _to(_range(u[:, 23], 0.01, 0.05), pictures)[:, None, None, None] * field).clamp(0, 1)
 
 

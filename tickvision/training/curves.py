@@ -24,12 +24,11 @@ def draw(history: Sequence[EpochRow], path: Path) -> None:
     left.set(xlabel="epoch (0 = fitted heads)", ylabel="loss", title="Loss")
     left.legend(frameon=False)
     right.plot(epochs, [r.val_macro_recall for r in history], "s--", color="C1")
-    right.axhline(history[0].val_macro_recall, color="0.6", linewidth=1)
-    right.annotate("fitted heads", (0, history[0].val_macro_recall), xytext=(0, -11), textcoords="offset points",
-                   color="0.4", fontsize=8)  # fmt: skip
-    right.plot([best.epoch], [best.val_macro_recall], "o", color="C3", markersize=9, fillstyle="none")
-    right.annotate(f"kept: {best.val_macro_recall:.3f}", (best.epoch, best.val_macro_recall), xytext=(-4, -16),
-                   textcoords="offset points", ha="right", fontsize=9)  # fmt: skip
+    heads, kept = history[0].val_macro_recall, best.val_macro_recall
+    right.axhline(heads, color="0.6", linewidth=1, label=f"fitted heads, {heads:.3f}")
+    right.plot([best.epoch], [kept], "o", color="C3", markersize=10, fillstyle="none", label=f"kept, {kept:.3f}")
+    right.legend(frameon=False, loc="lower right")
+    right.margins(y=0.3)
     right.set(xlabel="epoch (0 = fitted heads)", ylabel="macro recall on val", title="Macro recall")
     for axis in (left, right):
         axis.xaxis.set_major_locator(MaxNLocator(integer=True))

@@ -95,18 +95,20 @@ class Feeder:
     def _on_device(self, parts: list[NDArray[np.intp]], epoch: int | None) -> Iterator[Tensor]:
         """Yield pictures cut, augmented and normalised on the GPU. epoch None: not augmented."""
         mean, std = self._scale
+        kind = torch.bfloat16 if self.machine.bfloat16 and epoch is not None else torch.float32
         for part, squares in zip(parts, self._squares(parts), strict=True):
             if epoch is None or self.on_device is None:
                 pictures = squares.permute(0, 3, 1, 2).float() / 255
             else:
                 pictures = self.on_device(squares, epoch, part)
-            yield ((pictures - mean) / std).contiguous(memory_format=torch.channels_last)
+            ready = torch.empty_like(pictures, dtype=kind, memory_format=torch.channels_last)
+            yield torch.sub(pictures, mean, out=ready).div_(std)
 
     def _squares(self, parts: list[NDArray[np.intp]]) -> Iterator[Tensor]:
         device, resident = self.machine.device, self._resident
         if resident is not None:
             for part in parts:
-                yield resident[torch.from_numpy(part).to(device)]
+                yield resident[torch.from_numpy(part).to(device, non_blocking=True)]
             return
         pinned = ahead(parts, lambda part: torch.from_numpy(self._take(part)).pin_memory(), self.workers)
         for squares in pinned:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import torch
 from torch import Tensor
@@ -24,33 +25,38 @@ _TO_YCC = ((0.299, 0.587, 0.114), (-0.168736, -0.331264, 0.5), (0.5, -0.418688, 
 
 def compress(pictures: Tensor, quality: Tensor) -> Tensor:
     """Return pictures (B, 3, H, W) in 0..1 as JPEG of this quality (B,), 1..100, would give them back (4:2:0)."""
-    to_ycc = torch.tensor(_TO_YCC)
-    to_rgb, to_ycc = torch.linalg.inv(to_ycc).to(pictures.device), to_ycc.to(pictures.device)
+    to_ycc, to_rgb = _constant("ycc", pictures.device), _constant("rgb", pictures.device)
     high, wide = pictures.shape[2:]
     padded = functional.pad(pictures, (0, -wide % 16, 0, -high % 16), mode="replicate")
     ycc = torch.einsum("ij,bjhw->bihw", to_ycc, padded) * 255
     colour = functional.avg_pool2d(ycc[:, 1:], 2)
-    luma = _rounded(ycc[:, :1] - 128, _LUMA, quality) + 128
-    colour = functional.interpolate(_rounded(colour, _CHROMA, quality), scale_factor=2.0, mode="bilinear")
+    luma = _rounded(ycc[:, :1] - 128, "luma", quality) + 128
+    colour = functional.interpolate(_rounded(colour, "chroma", quality), scale_factor=2.0, mode="bilinear")
     back = torch.einsum("ij,bjhw->bihw", to_rgb, torch.cat([luma, colour], 1)) / 255
     return back[:, :, :high, :wide].clamp(0, 1)
 
 
-def _rounded(planes: Tensor, table: tuple[int, ...], quality: Tensor) -> Tensor:
+def _rounded(planes: Tensor, table: str, quality: Tensor) -> Tensor:
     """Round the blocks' cosine coefficients; quality scales the table as the Independent JPEG Group's library does."""
     scale = torch.where(quality < 50, 5000 / quality, 200 - 2 * quality)
-    steps = torch.tensor(table, device=planes.device, dtype=torch.float32)
+    steps = _constant(table, planes.device)
     steps = ((steps * scale[:, None] + 50) / 100).floor().clamp(1, 255).reshape(-1, 1, 1, 1, 8, 8)
-    cosines = _cosines(planes.device)
+    cosines = _constant("cosines", planes.device)
     b, c, high, wide = planes.shape
     blocks = planes.reshape(b, c, high // 8, 8, wide // 8, 8).transpose(3, 4)
     kept = torch.round((cosines @ blocks @ cosines.T) / steps) * steps
     return (cosines.T @ kept @ cosines).transpose(3, 4).reshape(planes.shape)
 
 
-def _cosines(device: torch.device) -> Tensor:
-    """Return the orthonormal (8, 8) matrix of the discrete cosine transform, type II."""
-    n = torch.arange(8.0, device=device)
-    rows = torch.cos(math.pi * (2 * n[None] + 1) * n[:, None] / 16) / 2
-    rows[0] /= math.sqrt(2)
-    return rows
+@cache
+def _constant(name: str, device: torch.device) -> Tensor:
+    """Return a table on a device, brought there once."""
+    if name == "cosines":
+        n = torch.arange(8.0)
+        table = torch.cos(math.pi * (2 * n[None] + 1) * n[:, None] / 16) / 2  # orthonormal, type II
+        table[0] /= math.sqrt(2)
+    elif name == "rgb":
+        table = torch.linalg.inv(torch.tensor(_TO_YCC))
+    else:
+        table = torch.tensor({"ycc": _TO_YCC, "luma": _LUMA, "chroma": _CHROMA}[name], dtype=torch.float32)
+    return table.to(device)

@@ -119,7 +119,7 @@ def _step(
 ) -> Tensor:
     """Take one step on this process's share of a batch; return the sum of its losses."""
     pictures, mixing = mix(fed.pictures, fed.count, recipe, *place, machine.rank)
-    rows = torch.from_numpy(fed.rows).to(machine.device)
+    rows = torch.from_numpy(fed.rows).to(machine.device, non_blocking=True)
     with machine.autocast():
         output = stepping(pictures)
     total = mixed_loss(objective, output, rows, mixing)[: fed.count].sum()

@@ -1,0 +1,77 @@
+"""A search over the recipe on val alone, by Optuna; it goes on where it was stopped. Test is never looked at.
+
+Optuna (MIT): its sampler and its study file in SQLite are what a search of our own would have to be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from tickvision.errors import TrainingError
+from tickvision.training.recipe import Recipe
+
+# What is tried; printed by `train --trials`.
+SPACE = {
+    "backbone_learning_rate": (1e-4, 2e-3),  # on a logarithm
+    "head_learning_rate": (3e-4, 5e-3),  # on a logarithm
+    "weight_decay": (1e-3, 1e-1),  # on a logarithm
+    "layer_decay": (0.6, 1.0),
+    "frozen_stages": (0, 4),
+    "ema_decay": [0.9, 0.95, 0.98],
+    "batch_size": [16, 32, 64],
+}
+_BY_LOGARITHM = ("backbone_learning_rate", "head_learning_rate", "weight_decay")
+
+
+@dataclass(frozen=True)
+class Found:
+    """The best of all trials so far. settings: what to put under [train]."""
+
+    trials: int
+    value: float
+    first: float
+    settings: dict[str, Any]
+
+
+def search(recipe: Recipe, study_file: Path, trials: int, score: Callable[[Recipe, int], float]) -> Found:
+    """Bring the study up to `trials` finished trials and return the best. The first trial is the recipe as given.
+
+    score(recipe, number) -> val macro recall. A stopped search goes on with the trials that are missing.
+    """
+    try:
+        import optuna
+        from optuna.trial import TrialState
+    except ImportError:
+        raise TrainingError("--trials needs the package optuna. Run: pip install 'tickvision[search]'") from None
+
+    optuna.logging.set_verbosity(optuna.logging.WARNING)
+    study_file.parent.mkdir(parents=True, exist_ok=True)
+    storage = f"sqlite:///{study_file}"
+    study = optuna.create_study(storage=storage, study_name="train", direction="maximize", load_if_exists=True)
+    done = len(study.get_trials(states=[TrialState.COMPLETE]))
+    study.sampler = optuna.samplers.TPESampler(seed=recipe.seed + done)  # a new start must not repeat old draws
+    if done == 0:
+        study.enqueue_trial({k: getattr(recipe, k) for k in SPACE if _inside(k, getattr(recipe, k))})
+    study.optimize(lambda t: score(replace(recipe, **_suggest(t)), t.number), n_trials=max(0, trials - done))
+    complete = study.get_trials(states=[TrialState.COMPLETE])
+    return Found(len(complete), float(study.best_value), float(complete[0].value or 0.0), dict(study.best_params))
+
+
+def _inside(key: str, value: float) -> bool:
+    allowed = SPACE[key]
+    return value in allowed if isinstance(allowed, list) else allowed[0] <= value <= allowed[1]
+
+
+def _suggest(trial: Any) -> dict[str, Any]:
+    chosen: dict[str, Any] = {}
+    for key, allowed in SPACE.items():
+        if isinstance(allowed, list):
+            chosen[key] = trial.suggest_categorical(key, allowed)
+        elif isinstance(allowed[0], int):
+            chosen[key] = trial.suggest_int(key, *allowed)
+        else:
+            chosen[key] = trial.suggest_float(key, *allowed, log=key in _BY_LOGARITHM)
+    return chosen
