@@ -94,6 +94,12 @@ def counts(connection: sqlite3.Connection, reader: str) -> dict[str, int]:
     }
 
 
+def waiting_for_another(connection: sqlite3.Connection, reader: str) -> int:
+    """Return how many cases this reader has read that wait for a second one."""
+    query = f"SELECT count(*) FROM specimen s WHERE s.status = 'to_read_again' AND NOT ({_MINE})"  # noqa: S608
+    return int(connection.execute(query, {"reader": reader}).fetchone()[0])
+
+
 def next_case(connection: sqlite3.Connection, reader: str) -> str:
     """Return the first case that this reader may read and nobody else has open, "" if there is none."""
     free = (e.specimen_id for e in entries(connection, reader, limit=50) if not e.locked_by)
