@@ -279,3 +279,12 @@ def test_reliability_shows_each_head_before_and_after_calibration(promised: Case
         assert sum(b["n"] for b in head["before"]["bins"]) == sum(b["n"] for b in head["bins"]) == head["n"]
         after, before = ([b["confidence"] for b in bins_] for bins_ in (head["bins"], head["before"]["bins"]))
         assert after != before
+
+
+def test_the_novelty_histogram_counts_each_test_specimen_once(promised: Case) -> None:
+    held = promised.figures["novelty"]["histogram"]
+    non_target = promised.taxonomy.taxa.index(promised.taxonomy.non_target)
+    strange = int((promised.test.taxon_mask.argmax(1) == non_target).sum())
+    assert sum(held["strange"]) == strange > 0
+    assert sum(held["known"]) == len(promised.test) - strange == promised.figures["novelty"]["n"]
+    assert held["edges"][0] < held["limit"] <= held["edges"][-1]

@@ -153,11 +153,15 @@ def confusion(head: Figures) -> Any:
 
 
 def novelty(histogram: Figures) -> Any:
-    """Return the novelty scores of known and of strange specimens. histogram: edges, known, strange."""
+    """Return the novelty scores of the test specimens, listed names and non-target apart, and the limit."""
     figure, axes = _axes()
-    axes.stairs(histogram["known"], histogram["edges"], color=FIRST, label="listed taxa")
-    axes.stairs(histogram["strange"], histogram["edges"], color=SECOND, linestyle="--", label="strange")
-    axes.set(xlabel="novelty score", ylabel="specimens")
+    axes.stairs(histogram["known"], histogram["edges"], color=FIRST, label="listed names")
+    if any(histogram["strange"]):
+        name = histogram["strange_name"]
+        axes.stairs(histogram["strange"], histogram["edges"], color=SECOND, linestyle="--", label=f"labelled {name}")
+    if histogram["limit"] is not None:
+        axes.axvline(histogram["limit"], color=INK, linewidth=1, linestyle=":", label="set aside beyond")
+    axes.set(xlabel="novelty score", ylabel="test specimens")
     axes.legend(fontsize=8)
     return figure
 

@@ -155,4 +155,4 @@ def _alt(figures: Figures, name: str) -> str:
     if name == "history":
         best = max((e["val_macro_recall"] or 0.0 for e in figures["history"]), default=0.0)
         return f"Val macro recall and losses over {len(figures['history'])} epochs; the best recall is {best:.3f}."
-    return "Novelty scores of listed taxa and of strange specimens."
+    return "Novelty scores of the test specimens; those beyond the limit are set aside. The counts stand in the text."

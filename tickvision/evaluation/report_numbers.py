@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.evaluation.evaluate import heads
@@ -25,6 +26,7 @@ from tickvision.evaluation.specimens import Specimens, settled
 FEW = 20  # training specimens of a class below which more photographs are the first thing to ask for
 WEAK = 0.8  # a class whose recall may lie below this is on the list of what to photograph
 NEXT_SHOWN = 8
+LEAST_IN_HISTOGRAM = 20
 
 
 @dataclass(frozen=True)
@@ -237,4 +239,30 @@ def novelty(test: Specimens, judged: Judged, policy: Policy, taxonomy: Taxonomy)
         "flagged": k,
         "share": k / n if n else None,
         "interval": list(wilson(k, n)) if n else None,
+        "histogram": _novelty_histogram(policy.strangeness(test.taxon, test.embedding), known, policy, taxonomy),
+    }
+
+
+def _novelty_histogram(
+    scores: NDArray[np.float64], known: NDArray[np.bool_], policy: Policy, taxonomy: Taxonomy
+) -> dict[str, Any] | None:
+    """Return counts of the scores of listed names and of the non-target, None for fewer than 20 specimens.
+
+    The few scores beyond the middle 99 % are counted at the ends.
+    """
+    if len(scores) < LEAST_IN_HISTOGRAM:
+        return None
+    low, high = (float(v) for v in np.quantile(scores, [0.005, 0.995]))
+    if not low < high:
+        return None
+    limit = policy.novelty_limit
+    high = max(high, limit) if limit is not None else high
+    edges = np.linspace(low, high, 25)
+    counts = [np.histogram(np.clip(scores[rows], low, high), edges)[0].tolist() for rows in (known, ~known)]
+    return {
+        "edges": edges.tolist(),
+        "known": counts[0],
+        "strange": counts[1],
+        "strange_name": taxonomy.non_target,
+        "limit": limit,
     }
