@@ -173,3 +173,29 @@ def test_all_that_decides_the_weights_must_agree_to_go_on() -> None:
     plain = recipe()
     assert replace(plain, workers=7, device="cpu").of_weights() == plain.of_weights()
     assert replace(plain, ema_decay=0.5).of_weights() != plain.of_weights()
+
+
+def test_torchvision_s_weights_fit_timm_s_backbone_of_the_same_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The two libraries name a ResNet's tensors alike; the download itself is left out."""
+    import torchvision
+
+    torch.manual_seed(0)
+    theirs = torchvision.models.resnet18(weights=None).eval()
+
+    class Weights:
+        def get_state_dict(self, **_: object) -> dict[str, torch.Tensor]:
+            return dict(theirs.state_dict())
+
+    monkeypatch.setattr(torchvision.models, "get_weight", lambda name: Weights())
+    backbone = make_backbone("resnet18", "torchvision:ResNet18_Weights.IMAGENET1K_V1")[0].eval()
+    pictures = torch.randn(2, 3, 64, 64)
+    with torch.inference_mode():
+        ours = theirs.fc(backbone(pictures))
+        torch.testing.assert_close(ours, theirs(pictures))
+    with pytest.raises(TrainingError, match="do not fit the backbone resnet34"):
+        make_backbone("resnet34", "torchvision:ResNet18_Weights.IMAGENET1K_V1")
+
+
+def test_weights_that_cannot_be_fetched_are_a_plain_message() -> None:
+    with pytest.raises(TrainingError, match="could not be fetched"):
+        make_backbone("resnet18", "torchvision:NoSuch_Weights.V1")
