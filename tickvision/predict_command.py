@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
+from tickvision.errors import did_you_mean
+
 FORMS = {
     "table": "for people",
     "csv": "for spreadsheets",
@@ -82,7 +84,7 @@ def _add_output(group: argparse._ArgumentGroup) -> None:
 
 def _form(text: str) -> str:
     if text not in FORMS:
-        raise argparse.ArgumentTypeError(f"'{text}' is none of {', '.join(FORMS)}")
+        raise argparse.ArgumentTypeError(f"'{text}' is none of {', '.join(FORMS)}.{did_you_mean(text, FORMS)}")
     return text
 
 
@@ -101,7 +103,7 @@ def _add_long_runs(group: argparse._ArgumentGroup) -> None:
 def _add_server(group: argparse._ArgumentGroup) -> None:
     group.add_argument("--serve", action="store_true", help="answer over HTTP instead; needs tickvision[serve]")
     group.add_argument("--host", default="127.0.0.1", help="default: this machine alone (127.0.0.1)")
-    group.add_argument("--port", type=_count, default=8077, help="default: 8077")
+    group.add_argument("--port", type=_port, default=8077, help="default: 8077")
     group.add_argument(
         "--rate", metavar="N", type=_count, default=0, help="requests a minute from one client; default: no limit"
     )
@@ -120,9 +122,24 @@ def _count(text: str) -> int:
     return int(text)
 
 
+def _port(text: str) -> int:
+    if _count(text) > 65535:
+        raise argparse.ArgumentTypeError(f"'{text}' is no port (0 to 65535)")
+    return int(text)
+
+
+def _parsed(words: Sequence[str]) -> argparse.Namespace:
+    reader = parser()
+    asked, unknown = reader.parse_known_intermixed_args(words)
+    if unknown:
+        known = [option for action in reader._actions for option in action.option_strings]
+        reader.error(f"no such option: {unknown[0]}.{did_you_mean(unknown[0].partition('=')[0], known)}")
+    return asked
+
+
 def run(words: Sequence[str]) -> int:
     """Do what the words after `tickvision predict` ask for; return how many photographs could not be used."""
-    asked = vars(parser().parse_intermixed_args(words))
+    asked = vars(_parsed(words))
     server = {name: asked.pop(name) for name in SERVER}
     if asked.pop("serve"):
         from tickvision.deployment.server import Limits, serve

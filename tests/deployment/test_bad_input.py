@@ -152,9 +152,20 @@ def test_what_cannot_be_done_is_refused_in_one_message(
         predict_command.run([str(package), *words])
 
 
-@pytest.mark.parametrize("words", [["--format", "xml"], ["--port", "x"], ["--threads", "-1"], ["--exlain", "x"], []])
-def test_wrong_usage_ends_with_two(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--format", "csvv"], "'csvv' is none of table, csv, jsonl, dwc, dwca, html. Did you mean 'csv'?"),
+        (["--exlain=x"], "no such option: --exlain=x. Did you mean '--explain'?"),
+        (["--port", "99999"], "'99999' is no port"),
+        (["--threads", "-1"], "--threads"),
+        ([], "PACKAGE"),
+    ],
+)
+def test_wrong_usage_ends_with_two(words: list[str], message: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as stop:
         predict_command.run(words and ["package", "day", *words])
     assert stop.value.code == 2
-    assert "usage: tickvision predict" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "usage: tickvision predict" in said
+    assert message in said
