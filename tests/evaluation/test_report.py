@@ -192,6 +192,14 @@ def test_tables_hold_the_same_numbers_as_the_figures() -> None:
     assert held["ladder"]["answered"].sum() == case.figures["decisions"]["answered"]
 
 
+def test_a_kind_without_stages_shows_each_table_once() -> None:
+    case, text = page_of("flat")
+    assert set(case.figures["heads"]) == {"taxon", "all"}
+    assert 'id="confusion-taxon"' in text
+    assert 'id="confusion-all"' not in text
+    assert 'id="confusion-all"' in page_of("promised")[1]
+
+
 def test_forty_taxa_are_numbered_and_the_page_stays_small() -> None:
     taxonomy = flat_taxonomy([(f"kind {c:02d}", stage, "") for c in range(40) for stage in ("young", "old")])
     case = make(taxonomy, n_test=400, n_calibration=100, strength=5.0)

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tickvision.domain.licences import NONE
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.evaluation.evaluate import heads
 from tickvision.evaluation.intervals import wilson
@@ -109,7 +110,7 @@ def data(material: Material) -> dict[str, Any]:
         "rows": len(frame),
         "left_out": _counted(frame.loc[frame["status"] != "ok", "status"]),
         "sources": _counted(used["source"]),
-        "licences": _counted(used["spdx"]),
+        "licences": _counted(used["spdx"].replace(NONE, "")),
         "creators": int(used.loc[used["creator"] != "", "creator"].nunique()),
         "places": int(used.loc[used["place"] != "", "place"].nunique()),
         "first_date": dates[0] if dates else None,

@@ -68,6 +68,13 @@ def kind_words(figures: Figures, kind: str) -> str:
     return words[kind]
 
 
+def heads_shown(figures: Figures) -> list[str]:
+    """Return the heads that the page shows; where there is a name alone, "together" would say the same once more."""
+    space = figures.get("taxonomy") or {}
+    alone = not (space.get("has_stages", True) or space.get("has_sexes", True))
+    return [name for name in HEADS if not (alone and name == "all")]
+
+
 def state(figures: Figures) -> str:
     """Return which headline fits: "empty" (no test specimen), "promise", "by_hand" or "no_promise"."""
     if not figures.get("test_specimens"):
