@@ -21,6 +21,6 @@ def test_no_confirmed_decision_is_missing_after_kills() -> None:
 
 
 def test_the_check_finds_decisions_that_were_confirmed_too_early() -> None:
-    code, found = run("--rounds", "25", "--longest", "60", "--careless")
+    code, found = run("--rounds", "15", "--longest", "60", "--careless")
     assert code == 1
     assert found["confirmed_but_missing"]
