@@ -157,7 +157,7 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     if frozen is not None:
         _add_picture(summary["shortcut_probe"], mislabels.accuracy(frame, frozen, taxonomy, groups))
     _update_audit(paths, summary)
-    shown = _write_findings(paths, frame, pictures, findings)
+    shown = _write_findings(config, paths, frame, pictures, findings)
     counts = Counter((SEVERITIES.index(f.severity), f.finding) for f in findings)
     lines = [f"{len(frame):,} photographs checked, {len(findings):,} findings in {paths.findings}"]
     lines += [f"  {counts[k]:,} {k[1]} ({SEVERITIES[k[0]]})" for k in sorted(counts, key=lambda k: (k[0], -counts[k]))]
@@ -168,13 +168,20 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     return lines + audit.probe_lines(summary["shortcut_probe"])
 
 
-def _write_findings(paths: Paths, frame: pd.DataFrame, pictures: Pictures, findings: list[Finding]) -> int:
+def _write_findings(
+    config: Config, paths: Paths, frame: pd.DataFrame, pictures: Pictures, findings: list[Finding]
+) -> int:
     """Write findings.csv and the contact sheet of the worst; return how many pictures stand on it."""
     from tickvision.data import contact_sheet, ingest
 
     ingest.write_findings(findings, paths.findings)
     place = {p: i for i, p in enumerate(frame["photo_id"])}
-    return contact_sheet.write(findings, place, pictures.squares, paths.output / "worst.jpg")
+    return contact_sheet.write(findings, place, pictures.squares, paths.output / "worst.jpg", head=_head(config))
+
+
+def _head(config: Config) -> str:
+    """Return what must stand above pictures of drawn specimens."""
+    return "Drawn specimens, not photographs: not for identification." if config.bench.drawn else ""
 
 
 def _likely_wrong(
@@ -196,7 +203,7 @@ def after_training(config: Config, paths: Paths, progress: Progress) -> list[str
     groups = splits.tie_groups(frame, _pairs(paths))
     doubted = _likely_wrong(paths, frame, pictures, taxonomy, groups) or []
     others = [f for f in ingest.read_findings(paths.findings) if f.finding != "likely_wrong_label"]
-    _write_findings(paths, frame, pictures, others + doubted)
+    _write_findings(config, paths, frame, pictures, others + doubted)
     lines = [f"{len(doubted):,} likely wrong labels, the most doubtful first, in {paths.findings}"] if doubted else []
     frozen = mislabels.read_features((paths.features,), pictures.looks["sha256"].to_numpy(str))
     probes = _audited(paths).get("shortcut_probe")
@@ -328,7 +335,7 @@ def region_page(config: Config, paths: Paths, pattern: str) -> list[str]:
     if frame.empty:
         raise DataError(f"--regions '{pattern}': no usable photograph has such a photo_id.")
     page = paths.output / "regions.html"
-    shown = regions.write_page(frame, page)
+    shown = regions.write_page(frame, page, _head(config))
     lines = [f"{shown:,} of {len(frame):,} photographs stand on {page}: open it in a browser, draw, save regions.csv"]
     lines.append("  then: tickvision import CONFIG --set data.regions=regions.csv, and check, split and train again")
     return lines

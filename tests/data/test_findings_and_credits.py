@@ -44,6 +44,9 @@ def test_the_contact_sheet_takes_kinds_in_turn_and_leaves_notes_out(tmp_path: Pa
     assert contact_sheet.write(found, place, squares, tmp_path / "worst.jpg") == 10
     with Image.open(tmp_path / "worst.jpg") as sheet:
         assert (sheet.format, sheet.size) == ("JPEG", (6 * 160, 2 * 188))
+    contact_sheet.write(found, place, squares, tmp_path / "headed.jpg", head="drawn")
+    with Image.open(tmp_path / "headed.jpg") as sheet:
+        assert sheet.size == (6 * 160, 2 * 188 + 28)
     assert contact_sheet.write([], place, squares, tmp_path / "none.jpg") == 0
 
 

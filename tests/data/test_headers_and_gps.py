@@ -118,6 +118,13 @@ def test_soft_pictures_are_found_against_what_is_usual_in_the_set() -> None:
     assert [(f.photo_id, f.finding) for f in found] == [("p200", "blurred"), ("p201", "blurred")]
 
 
+def test_a_white_ground_is_no_fault_but_a_burnt_out_picture_is() -> None:
+    found = audit._picture_findings(looks(bright=[0.9, 0.9, 0.0], dark=[0.0, 0.0, 0.8], sharpness=[300.0, 30.0, 320.0]))
+    assert [(f.photo_id, f.finding, f.severity) for f in found] == [
+        ("p0", "too_bright", "note"), ("p1", "too_bright", "warning"), ("p2", "too_dark", "note"),
+    ]  # fmt: skip
+
+
 def test_findings_of_heads_are_notes_but_for_the_place() -> None:
     found = audit._picture_findings(looks(mode=["RGB", "CMYK", "L"], turn=[1, 1, 8], place=[True, False, False]))
     assert [(f.photo_id, f.finding, f.severity) for f in found] == [

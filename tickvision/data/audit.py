@@ -20,6 +20,7 @@ from tickvision.domain.taxonomy import Taxonomy
 CLASS_FLOOR = 10  # classes with fewer specimens can be trained, but nothing can be promised of them alone
 SMALL_PX = 96
 CLIPPED_SHARE = 0.6
+SOFT_SHARE = 1 / 3  # of the usual sharpness: less detail than that beside a clipped ground
 BLUR_DEVIATIONS = 3.5  # Iglewicz and Hoaglin 1993: a modified z-score above 3.5 marks an outlier
 FOCUS_FLOOR = 5  # at least so many photographs tell what is usual
 
@@ -92,26 +93,34 @@ def _settled(masks: NDArray[np.bool_], readable: NDArray[np.bool_]) -> NDArray[n
 def _picture_findings(looks: pd.DataFrame) -> list[Finding]:
     found: list[Finding] = []
     blurred = _unusually_soft(looks)
+    usual = float(np.median(looks.loc[looks["status"] == "ok", "sharpness"])) if len(looks) else 0.0
     for number, row in enumerate(looks.to_dict("records")):
-        photo, clipped = str(row["photo_id"]), max(row["dark"], row["bright"])
+        photo = str(row["photo_id"])
         if row["status"] != "ok":
             advice = "bring the file again, or leave it out"
             found.append(Finding(photo, str(row["status"]), "error", str(row["reason"]), advice))
-        elif min(row["width"], row["height"]) < SMALL_PX:
+            continue
+        if min(row["width"], row["height"]) < SMALL_PX:
             size = f"{row['width']} x {row['height']} pixels"
             found.append(Finding(photo, "tiny", "warning", size, "ask for the original"))
-        elif clipped > CLIPPED_SHARE:
-            kind = "too_dark" if row["dark"] > row["bright"] else "too_bright"
-            message = f"{clipped:.0%} of the pixels are clipped"
-            found.append(Finding(photo, kind, "warning", message, "ask for another photograph"))
-        elif blurred[number]:
-            message = (
-                f"sharpness {row['sharpness']:.1f}, far below what is usual here ({np.median(looks['sharpness']):.1f})"
-            )
+        if max(row["dark"], row["bright"]) > CLIPPED_SHARE:
+            found.append(_clipped(photo, row["dark"], row["bright"], row["sharpness"] < SOFT_SHARE * usual))
+        if blurred[number]:
+            message = f"sharpness {row['sharpness']:.1f}, far below what is usual here ({usual:.1f})"
             found.append(Finding(photo, "blurred", "warning", message, "ask for another photograph"))
-        if row["status"] == "ok":
-            found += head_findings(photo, str(row["mode"]), int(row["turn"]), bool(row["place"]))
+        found += head_findings(photo, str(row["mode"]), int(row["turn"]), bool(row["place"]))
     return found
+
+
+def _clipped(photo: str, dark: float, bright: float, is_soft: bool) -> Finding:
+    """Return the finding of a picture that is mostly black or white: a fault only if it shows little detail besides."""
+    kind, ground = ("too_dark", "black") if dark > bright else ("too_bright", "white")
+    message = f"{max(dark, bright):.0%} of the pixels are clipped"
+    if is_soft:
+        return Finding(
+            photo, kind, "warning", f"{message} and the rest shows little detail", "ask for another photograph"
+        )
+    return Finding(photo, kind, "note", message, f"look whether the specimen shows; a {ground} ground is no fault")
 
 
 def _unusually_soft(looks: pd.DataFrame) -> NDArray[np.bool_]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import csv
+import html
 import io
 import json
 from collections.abc import Iterable, Iterator
@@ -96,11 +97,11 @@ def cut(records: Iterable[Record], boxes: dict[str, list[TickBox]]) -> Iterator[
             yield record
 
 
-def write_page(frame: pd.DataFrame, path: Path) -> int:
+def write_page(frame: pd.DataFrame, path: Path, head: str = "") -> int:
     """Write a page on which a person draws boxes and saves regions.csv; return how many photographs stand there.
 
-    frame: photo_id, path, region; the first AT_MOST readable ones. The page holds its pictures, upright, and loads
-    nothing from anywhere.
+    frame: photo_id, path, region; the first AT_MOST readable ones. head: a line above all. The page holds its pictures,
+    upright, and loads nothing from anywhere.
     """
     shown: list[dict[str, object]] = []
     whole = frame[~frame["photo_id"].str.contains("#", regex=False)]
@@ -119,6 +120,7 @@ def write_page(frame: pd.DataFrame, path: Path) -> int:
     page = files("tickvision.data").joinpath("regions_page.html").read_text(encoding="utf-8")
     held_json = json.dumps(shown).replace("<", "\\u003c")
     temporary = path.with_name(path.name + ".tmp")
-    temporary.write_text(page.replace("/*PHOTOGRAPHS*/[]", held_json), encoding="utf-8")
+    page = page.replace("<!--HEAD-->", html.escape(head)).replace("/*PHOTOGRAPHS*/[]", held_json)
+    temporary.write_text(page, encoding="utf-8")
     temporary.replace(path)
     return len(shown)
