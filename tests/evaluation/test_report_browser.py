@@ -14,6 +14,7 @@ from PIL import Image
 from test_compare_report import write_run
 from test_report_cases import Case, make
 
+from tickvision import comparison
 from tickvision.comparison import compare_runs, write_report
 from tickvision.evaluation import report
 from tickvision.evaluation.report_photographs import photo_ids, thumbnails
@@ -48,7 +49,9 @@ def compare_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     noise = np.random.default_rng(5).normal(0, 4, case.test.taxon.shape)
     spoilt = dataclasses.replace(case.test, taxon=case.test.taxon + noise)
     runs = [write_run(folder / name, case, test) for name, test in (("a", case.test), ("b", spoilt))]
-    return write_report(compare_runs(runs)[0], runs, folder / "compare.html")[0]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(comparison, "REPS", 50)
+        return write_report(compare_runs(runs)[0], runs, folder / "compare.html")[0]
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "dark"), (390, "light")])
