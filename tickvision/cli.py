@@ -24,8 +24,6 @@ app = typer.Typer(
     help="Train, judge and serve a photo classifier that names ticks to species, life stage and sex, and refers to a "
     "person what it cannot name. A name from a photograph is not a diagnosis.",
 )
-app.add_typer(review)
-app.command()(select)
 
 ConfigFile = Annotated[Path, typer.Argument(metavar="CONFIG", help="the job's TOML file")]
 Settings = Annotated[
@@ -263,6 +261,9 @@ def _installation() -> tuple[dict[str, object], list[str]]:
         lines.append("Training needs: pip install 'tickvision[train]'. Predicting does not.")
     return found, lines
 
+
+app.command()(select)
+app.add_typer(review)
 
 if __name__ == "__main__":
     main()

@@ -105,27 +105,28 @@ def write_labels(connection: sqlite3.Connection, path: Path, non_target: str = "
 
     Raises DataError if nothing is concluded yet.
     """
-    specimens = photographs = free = hidden = 0
+    rows: list[list[str]] = []
+    specimens = free = hidden = 0
+    for one in concluded(connection):
+        shown = [p for p in one.photographs if p["status"] not in ("outside", "elsewhere")]
+        hidden += len(one.photographs) - len(shown)
+        rows += [[_label_cells(one, photo, non_target)[c] for c in LABEL_COLUMNS] for photo in shown]
+        specimens += bool(shown)
+        free += bool(shown) and use_of(one) == FREE
+    _write(path, LABEL_COLUMNS, rows)
+    waiting = connection.execute("SELECT count(*) FROM specimen WHERE is_random AND status <> 'concluded'").fetchone()
+    return Labels(specimens, len(rows), free, hidden, waiting[0])
+
+
+def _write(path: Path, header: tuple[str, ...], rows: list[list[str]]) -> None:
+    if not rows:
+        raise DataError("Nothing is concluded yet at this desk: there is nothing to export.")
     temporary = path.with_name(path.name + ".tmp")
     with temporary.open("w", encoding="utf-8", newline="") as handle:
         writer = csv.writer(handle, lineterminator="\n")
-        writer.writerow(LABEL_COLUMNS)
-        for one in concluded(connection):
-            shown = [p for p in one.photographs if p["status"] not in ("outside", "elsewhere")]
-            hidden += len(one.photographs) - len(shown)
-            for photo in shown:
-                writer.writerow([_label_cells(one, photo, non_target)[c] for c in LABEL_COLUMNS])
-            specimens += bool(shown)
-            photographs += len(shown)
-            free += bool(shown) and use_of(one) == FREE
-    if not specimens:
-        temporary.unlink()
-        raise DataError("Nothing is concluded yet at this desk: there is nothing to export.")
+        writer.writerow(header)
+        writer.writerows(rows)
     temporary.replace(path)
-    waiting = connection.execute("SELECT count(*) FROM specimen WHERE is_random AND status <> 'concluded'").fetchone()[
-        0
-    ]
-    return Labels(specimens, photographs, free, hidden, waiting)
 
 
 def _label_cells(one: Concluded, photo: sqlite3.Row, non_target: str) -> dict[str, str]:
@@ -168,20 +169,9 @@ def _chain_text(one: Concluded) -> str:
 
 def write_darwin_core(connection: sqlite3.Connection, path: Path, drawn: bool) -> int:
     """Write one occurrence a settled specimen, every earlier name in previousIdentifications; return how many."""
-    count = 0
-    temporary = path.with_name(path.name + ".tmp")
-    with temporary.open("w", encoding="utf-8", newline="") as handle:
-        writer = csv.writer(handle, lineterminator="\n")
-        writer.writerow(OCCURRENCE)
-        for one in concluded(connection):
-            cells = _occurrence(one, drawn)
-            writer.writerow([" ".join(cells[c].split()) for c in OCCURRENCE])
-            count += 1
-    if not count:
-        temporary.unlink()
-        raise DataError("Nothing is concluded yet at this desk: there is nothing to export.")
-    temporary.replace(path)
-    return count
+    found = [_occurrence(one, drawn) for one in concluded(connection)]
+    _write(path, OCCURRENCE, [[" ".join(cells[c].split()) for c in OCCURRENCE] for cells in found])
+    return len(found)
 
 
 def _occurrence(one: Concluded, drawn: bool) -> dict[str, str]:
