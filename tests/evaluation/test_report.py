@@ -192,6 +192,27 @@ def test_tables_hold_the_same_numbers_as_the_figures() -> None:
     assert held["ladder"]["answered"].sum() == case.figures["decisions"]["answered"]
 
 
+def test_the_audit_shows_the_probe_and_what_a_random_split_would_have_flattered() -> None:
+    probe = {"n": 300, "accuracy": 0.31, "majority": 0.3, "macro_recall": 0.12, "chance": 0.1}
+    audit = {
+        "photographs": 300,
+        "unreadable": 2,
+        "exact_duplicates": 1,
+        "near_duplicates": 4,
+        "shortcut_probe": {"taxon": probe, "stage and sex": probe},
+        "split_optimism": {"n": 300.0, "random": 0.91, "grouped": 0.78, "optimism": 0.13},
+    }
+    figures = page_of("promised")[0].figures | {"audit": audit}
+    page = Reader(report.render(figures))
+    shown = {key: word for key, _, word in page.figures}
+    assert shown["/audit/split_optimism/optimism"] == "+13.0"
+    assert shown["/audit/split_optimism/n"] == "300"
+    assert shown["/audit/shortcut_probe/taxon/accuracy"] == "31\u00a0%"
+    for key, how, word in page.figures:
+        assert word == show(find(figures, key), how), key
+    assert 'id="optimism"' not in page_of("promised")[1]
+
+
 def test_a_kind_without_stages_shows_each_table_once() -> None:
     case, text = page_of("flat")
     assert set(case.figures["heads"]) == {"taxon", "all"}
