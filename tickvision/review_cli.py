@@ -33,7 +33,10 @@ def _answer(act: Callable[[], tuple[dict[str, object], list[str]]], as_json: boo
     missing = [name for name in NEEDS if find_spec(name) is None]
     if missing:
         raise DataError(f"the desk needs {', '.join(missing)}. Run: pip install 'tickvision[review]'")
-    result, lines = act()
+    _print(*act(), as_json)
+
+
+def _print(result: dict[str, object], lines: list[str], as_json: bool) -> None:
     sys.stdout.write((json.dumps(result, ensure_ascii=False) if as_json else "\n".join(lines)) + "\n")
 
 
@@ -184,4 +187,4 @@ def select(
     ask = review_commands.SelectRequest(
         package, tuple(photographs or ()), table, group_by, number, output, manifest, enough, doubt
     )
-    _answer(lambda: review_commands.select(ask, Progress(quiet)), as_json)
+    _print(*review_commands.select(ask, Progress(quiet)), as_json)
