@@ -116,12 +116,14 @@ def usable_rows(config: Config, paths: Paths) -> tuple[pd.DataFrame, Taxonomy]:
 
 
 def prepare_of(config: Config) -> Prepare:
+    """Return how the config wants pictures prepared."""
     from tickvision.images.prepare import Prepare
 
     return Prepare(config.picture.size_px, config.picture.fit)
 
 
 def decoded(config: Config, paths: Paths, frame: pd.DataFrame, progress: Progress) -> Pictures:
+    """Return the prepared pictures of the frame's rows; what was decoded before is read from disk."""
     from tickvision.data import pictures
 
     return pictures.build(
