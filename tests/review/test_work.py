@@ -241,6 +241,16 @@ def test_kappa_of_a_pair_is_that_of_scikit_learn(audited: sqlite3.Connection) ->
     assert blind[0].raw == 1
 
 
+def test_a_model_that_names_the_genus_agrees_with_the_reader_of_its_species(tmp_path: Path) -> None:
+    connection = store.open_store(tmp_path / "desk", create=True)
+    everything = replace(PLAIN, audit_share=1.0)
+    claims = [named(f"n{i}", "Dermacentor", taxon_rank="genus", sex="", life_stage="adult") for i in range(2)]
+    intake.take_in(connection, claims, everything, tmp_path)
+    read(connection, "n0", "Ann")
+    read(connection, "n1", "Ann", taxon="Ixodes cookei")
+    assert [p.raw for p in pairs.agreement(connection)] == [0.5]
+
+
 def test_a_reader_who_looked_is_not_compared_with_the_model(desk: sqlite3.Connection) -> None:
     desk.execute("UPDATE specimen SET is_queued = 1 WHERE specimen_id = 'c'")
     decisions.look(desk, "c", "Ann")

@@ -12,6 +12,7 @@ from tickvision.errors import MetricError
 from tickvision.evaluation.agreement import Estimate, cohen, raw_agreement, with_interval
 from tickvision.review import chain
 from tickvision.review.chain import Identification
+from tickvision.review.decisions import holds
 
 FEW = 10  # common practice, no source: below this a kappa says nothing
 REPS = 1000
@@ -53,10 +54,18 @@ def agreement(connection: sqlite3.Connection) -> list[PairAgreement]:
     return sorted(found, key=lambda p: -p.n)
 
 
+Said = tuple[str, str, str, str]
+
+
+def _as_said(one: Identification, two: Identification) -> tuple[Said, Said]:
+    """Return what both said; beside the model a reader counts as alike if its claim, which may be coarse, holds."""
+    return (two.said if two.kind == "machine" and holds(two, one) else one.said), two.said
+
+
 def _agreement(one: str, two: str, cases: list[tuple[str, Identification, Identification]]) -> PairAgreement:
-    words = {w: i for i, w in enumerate(dict.fromkeys(s for _, a, b in cases for s in (a.said, b.said)))}
-    a = np.array([words[x.said] for _, x, _ in cases])
-    b = np.array([words[y.said] for _, _, y in cases])
+    both = [_as_said(a, b) for _, a, b in cases]
+    words = {w: i for i, w in enumerate(dict.fromkeys(s for pair in both for s in pair))}
+    a, b = (np.array([words[pair[i]] for pair in both]) for i in (0, 1))
     specimens = np.array([s for s, _, _ in cases])
     raw = raw_agreement(a, b, len(words))
     if len(cases) < FEW:
