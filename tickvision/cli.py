@@ -170,7 +170,7 @@ def run(
 @app.command()
 def compare(
     runs: Annotated[
-        list[Path], typer.Argument(metavar="RUN RUN...", help="output folders of runs on the same test specimens")
+        list[Path], typer.Argument(metavar="RUN", help="output folders of two or more runs on the same specimens")
     ],
     report: Annotated[
         Path | None, typer.Option("--report", metavar="FILE.html", help="also write a page, JSON and CSV beside it")
@@ -181,7 +181,7 @@ def compare(
     from tickvision import comparison
 
     if len(runs) < 2:
-        raise typer.BadParameter("give two runs or more", param_hint="RUN RUN...")
+        raise typer.BadParameter("give two runs or more", param_hint="RUN")
     result, lines = comparison.compare_runs(runs)
     if report is not None:
         lines.append(f"The report is {comparison.write_report(result, runs, report)[0]}")
