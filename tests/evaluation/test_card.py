@@ -87,6 +87,9 @@ def test_the_data_sheet_has_the_sections_of_gebru_et_al(case: Case) -> None:
     assert cautions.SHORT in text
     assert cautions.DRAWN in text
     assert "for the bench to answer" in text
+    held = case.figures["coverage"]
+    row = held["rows_of_names"][0]
+    assert f"| {row['name']} | {' | '.join(map(str, row['counts']))} | {row['all']} |" in text
     assert "was not evaluated" in documents({}, case.taxonomy, case.policy)["datasheet.md"]
 
 
