@@ -13,7 +13,7 @@ from PIL import Image
 from tickvision.errors import ImageError
 from tickvision.images.decode import read_photo
 
-LONG_SIDE_PX = {"view": 2000, "small": 240}
+LONG_SIDE_PX = {"full": 8000, "view": 2000, "small": 240}  # full: fetched when a reader goes close
 KEPT = "pictures"
 
 
@@ -49,9 +49,9 @@ def _version(path: Path) -> str:
 
 
 def _draw(path: Path, long_side_px: int) -> bytes:
-    photo = read_photo(path, at_least_px=long_side_px)
+    photo = read_photo(path, at_least_px=long_side_px // 2)
     drawn = Image.fromarray(photo.pixels)
-    drawn.thumbnail((long_side_px, long_side_px), Image.Resampling.LANCZOS)
+    drawn.thumbnail((long_side_px, long_side_px), Image.Resampling.BICUBIC)
     out = io.BytesIO()
     drawn.save(out, "JPEG", quality=92)
     return out.getvalue()

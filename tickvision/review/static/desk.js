@@ -4,7 +4,7 @@
 const $ = (id) => document.getElementById(id);
 const viewer = $("viewer"), sheet = $("sheet"), picture = $("picture"), marks = $("marks"), form = $("decision");
 const view = { x: 0, y: 0, zoom: 1, turn: 0, light: 1 };
-const fitted = { zoom: 1 };
+const fitted = { zoom: 1, keeps: false };
 
 // --- what is seen --------------------------------------------------------------------------------------------
 
@@ -46,8 +46,28 @@ function middle() {
 
 function zoom(factor, at) {
   const [vx, vy] = at || middle(), [px, py] = under(vx, vy);
-  view.zoom = Math.min(Math.max(view.zoom * factor, fitted.zoom / 2), fitted.zoom * 40);
+  view.zoom = Math.min(Math.max(view.zoom * factor, fitted.zoom / 2), fitted.zoom * 60);
   centre(px, py, vx, vy);
+  if (view.zoom > 1) detail();
+}
+
+// Past one to one the page fetches the photograph in full, and lays it where the smaller one lay.
+function detail() {
+  const small = picture.getAttribute("src");
+  if (!small.endsWith("/view")) return;
+  const whole = new Image();
+  whole.addEventListener("load", () => {
+    if (picture.getAttribute("src") !== small) return;
+    const ratio = whole.naturalWidth / picture.naturalWidth;
+    if (ratio < 1.05) return;
+    view.zoom /= ratio;
+    fitted.zoom /= ratio;
+    tool.points = tool.points.map(([x, y]) => [x * ratio, y * ratio]);
+    if (tool.cross) tool.cross = tool.cross.map((v) => v * ratio);
+    fitted.keeps = true;
+    picture.src = whole.src;
+  });
+  whole.src = small.replace("/view", "/full");
 }
 
 function turn() {
@@ -193,7 +213,14 @@ function compare() {
 // --- hands -----------------------------------------------------------------------------------------------------
 
 if (picture) {
-  picture.addEventListener("load", () => { $("nopicture").hidden = true; picture.hidden = false; fit(); draw(); });
+  picture.addEventListener("load", () => {
+    $("nopicture").hidden = true;
+    picture.hidden = false;
+    if (fitted.keeps) apply();
+    else fit();
+    fitted.keeps = false;
+    draw();
+  });
   picture.addEventListener("error", () => { $("nopicture").hidden = false; picture.hidden = true; marks.replaceChildren(); });
   if (picture.complete) picture.dispatchEvent(new Event(picture.naturalWidth ? "load" : "error"));
   window.addEventListener("resize", fit);
