@@ -41,7 +41,7 @@ def test_the_worked_mapping_reads_reports_with_semicolons_and_accents(tmp_path: 
     path = write(tmp_path, encoding=encoding)
     (tmp_path / "job.toml").write_text(
         'name = "t"\noutput = "out"\n[data]\npath = "table.csv"\nphoto_is_specimen = true\n'
-        f'mapping = "{(CONFIGS / "mapping_tick_reports.toml").as_posix()}"\n', "utf-8"
+        f'mapping = "{(CONFIGS / "mappings/tick_reports.toml").as_posix()}"\n', "utf-8"
     )  # fmt: skip
     runner.run(config.load(tmp_path / "job.toml"), Progress(quiet=True), ("import",))
     frame = manifest.read(tmp_path / "out" / "manifest.csv")
