@@ -51,20 +51,24 @@ class Desk:
     is_secure: bool = False
     _local: threading.local = field(default_factory=threading.local)
     _kept: dict[str, _Kept] = field(default_factory=dict)
-    _working: threading.Lock = field(default_factory=threading.Lock)
+    _working: dict[str, threading.Lock] = field(default_factory=dict)
 
     def lately(self, name: str, make: Callable[[sqlite3.Connection], T]) -> T:
         """Return what `make` finds in the whole store, worked out anew when the chain has grown, but not more often
         than takes a twentieth of the time: looking back must not slow down those who read.
         """
         newest = self.connection().execute("SELECT coalesce(max(id), 0) FROM identification").fetchone()[0]
-        with self._working:
-            held = self._kept.get(name)
-            start = time.monotonic()
-            if held is None or (held.newest != newest and start - held.at > SLOWER * held.took_s):
+        held = self._kept.get(name)
+        is_due = held is None or (held.newest != newest and time.monotonic() - held.at > SLOWER * held.took_s)
+        working = self._working.setdefault(name, threading.Lock())
+        if is_due and working.acquire(blocking=held is None):  # while one works it out, others see what was held
+            try:
+                start = time.monotonic()
                 value = make(self.connection())
                 held = self._kept[name] = _Kept(newest, start, time.monotonic() - start, value)
-        return held.value  # type: ignore[no-any-return]
+            finally:
+                working.release()
+        return held.value  # type: ignore[union-attr,no-any-return]
 
     def connection(self) -> sqlite3.Connection:
         """Return this thread's connection to the store."""
