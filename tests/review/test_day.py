@@ -201,7 +201,7 @@ def test_a_whole_day_at_the_desk(folder: Path, address: str) -> None:
         sign_in(ben.page, "Ben")
         again = [r[0] for r in connection.execute("SELECT specimen_id FROM specimen WHERE status = 'to_read_again'")]
         assert len(again) >= 2
-        for number, specimen in enumerate(again[:8]):
+        for number, specimen in enumerate(again[:3]):
             ben.page.goto(address + web.link("/case", id=specimen))
             assert "Ann" not in ben.page.inner_text("main")
             decide_by_keyboard(ben.page, "Dermacentor andersoni" if number == 0 else "Dermacentor variabilis")
@@ -224,7 +224,7 @@ def test_a_whole_day_at_the_desk(folder: Path, address: str) -> None:
             "SELECT specimen_id FROM specimen WHERE machine_state = 'named' AND is_queued AND status = 'to_read'"
         ).fetchall()
         assert audits
-        for number, row in enumerate(audits):
+        for number, row in enumerate(audits[:3]):
             ben.page.goto(address + web.link("/case", id=row[0]))
             decide_by_keyboard(ben.page, "Dermacentor variabilis", "male" if number == 0 else "female")
         for name in ("readers", "audit", "season", "season?summary=1"):
@@ -238,7 +238,7 @@ def test_a_whole_day_at_the_desk(folder: Path, address: str) -> None:
             assert rest == []
 
     result, _ = review_commands.export(folder / "desk", folder / "labels.csv", folder / "dwc.csv", "not a tick")
-    assert result["labels"]["specimens"] == result["darwin_core"]["occurrences"] >= 5  # type: ignore[index]
+    assert result["labels"]["specimens"] == result["darwin_core"]["occurrences"] >= 3  # type: ignore[index]
     with (folder / "dwc.csv").open(encoding="utf-8") as handle:
         rows = {r["occurrenceID"]: r for r in csv.DictReader(handle)}
     assert all("suggested by a model: " in r["previousIdentifications"] for r in rows.values())
