@@ -60,6 +60,20 @@ def test_fitted_heads_equal_scikit_learn_s_logistic_regression_on_complete_label
     np.testing.assert_allclose(ours, theirs.predict_proba(standard), atol=2e-3)
 
 
+def test_with_fewer_photographs_than_features_the_shorter_way_ends_at_the_same_heads() -> None:
+    rng = np.random.default_rng(2)
+    target = rng.integers(0, 3, 40)
+    features = (rng.normal(0, 1, (40, 90)) + 2 * np.eye(90)[target]).astype(np.float32)
+    label = labels_of(target, 3)
+    fitted, mean, scale, _ = heads.fit(features, label, 0.5, 0.01)
+    x = torch.tensor((features - mean) / scale)
+    direct = heads._solve(x, label, 0.5, 0.01)
+    assert fitted.taxon.shape == direct.taxon.shape
+    torch.testing.assert_close(fitted(x).taxon, direct(x).taxon, atol=5e-3, rtol=1e-3)
+    unseen = torch.randn(20, 90)
+    torch.testing.assert_close(fitted(unseen).taxon, direct(unseen).taxon, atol=5e-3, rtol=1e-3)
+
+
 def test_heads_put_into_the_network_say_what_the_fitted_heads_said() -> None:
     rng = np.random.default_rng(1)
     features = rng.normal(2, 3, (60, 8)).astype(np.float32)

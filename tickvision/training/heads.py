@@ -58,6 +58,14 @@ class _Linear:
         taxon = x @ self.taxon[:, :-1].T + self.taxon[:, -1]
         return Output(taxon, own.reshape(-1, *self.shape) + shared[:, None, :], x)
 
+    def in_full(self, basis: Tensor) -> _Linear:
+        """Return the heads on features of full width, from those on features in an orthonormal basis (r, D)."""
+        full = _Linear(basis.shape[1], *self.shape)
+        with torch.no_grad():
+            for new, old in zip(full.parameters(), self.parameters(), strict=True):
+                new.copy_(torch.cat([old[:, :-1] @ basis, old[:, -1:]], 1))
+        return full
+
     def penalty(self) -> Tensor:
         plain = (self.taxon[:, :-1] ** 2).sum() + (self.state[:, :-1] ** 2).sum()
         return plain + INTERACTION * (self.cell**2).sum()
@@ -74,8 +82,12 @@ def fit(
     scale = features.std(0) + 1e-6
     x = torch.tensor((features - mean) / scale, dtype=torch.float32)
     with _threads_for(len(x)):
-        chosen = penalty if penalty is not None else _choose(x, labels, tau)
-        return _solve(x, labels, tau, chosen), mean, scale, chosen
+        # The best weights lie in the span of the rows, and L-BFGS walks the same way in any orthonormal basis of it.
+        basis = torch.linalg.svd(x, full_matrices=False).Vh if len(x) < x.shape[1] else None
+        short = x if basis is None else x @ basis.T
+        chosen = penalty if penalty is not None else _choose(short, labels, tau)
+        fitted = _solve(short, labels, tau, chosen)
+        return fitted if basis is None else fitted.in_full(basis), mean, scale, chosen
 
 
 @contextmanager
