@@ -13,7 +13,9 @@ from PIL import Image
 from tickvision.images.decode import Photo
 
 Fit = Literal["pad", "stretch", "crop"]
-OVERSAMPLE = 2  # a JPEG is never decoded below twice the size that the network sees
+# A JPEG is never decoded below so many times the size that the network sees. At 2, 62 of 64 drawn photographs of 12 MP
+# kept the top answer of a full decode (median change of a logit .080), at 3 all 64 did (.046), for half more decoding.
+OVERSAMPLE = 3
 
 
 @dataclass(frozen=True)
