@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 
 from tickvision import __version__, data_stages, model_stages
 from tickvision.config import Config
@@ -54,14 +55,27 @@ def run(config: Config, progress: Progress, stages: tuple[str, ...] = STAGES, ag
         progress.say(f"{stage} ...")
         if stage == "train":
             _forget_old_training(config, paths, mark)
-        said = FUNCTIONS[stage](config, paths, progress)
         if stage == "train":
-            said += data_stages.after_training(config, paths, progress)
+            said = FUNCTIONS[stage](config, paths, progress)
+        with _one_thread_a_matrix():
+            if stage == "train":
+                said += data_stages.after_training(config, paths, progress)
+            else:
+                said = FUNCTIONS[stage](config, paths, progress)
         for line in said:
             progress.say(f"  {line}")
         lines += said
         write_text(paths.stages, json.dumps(_marks(paths) | {stage: _mark(stage, config, paths)}, indent=1))
     return lines
+
+
+def _one_thread_a_matrix() -> AbstractContextManager[object]:
+    """Keep numpy's matrix library to one thread: ours are small, and on a busy machine its threads wait by spinning."""
+    import scipy.linalg  # noqa: F401 (only what is loaded can be limited, and scipy brings a library of its own)
+    from threadpoolctl import threadpool_limits
+
+    limits: AbstractContextManager[object] = threadpool_limits(1, "blas")
+    return limits
 
 
 def _forget_old_training(config: Config, paths: Paths, mark: str) -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.metrics import auroc, fpr_at_tpr
-from tickvision.evaluation.novelty import VIM_MIN_PHOTOS, energy, fit_vim
+from tickvision.evaluation.novelty import VIM_MIN_PHOTOS, energy, fit_vim, main_directions, subspace_size
 from tickvision.evaluation.specimens import Specimens, settled
 
 COMPONENTS = 256  # main directions of the features in which the heads are fitted; all serve the novelty score
@@ -85,8 +85,9 @@ def _strangeness(features: Floats, target: NDArray[np.int64], asked: Floats) -> 
 
     centre, spread = features.mean(0), features.std(0) + 1e-6
     x, y = (features - centre) / spread, (asked - centre) / spread
-    _, axes = np.linalg.eigh(x.T @ x / len(x))
-    kept = axes[:, ::-1][:, :COMPONENTS]
+    count, width = x.shape
+    directions = main_directions(x, min(width, max(COMPONENTS, subspace_size(count, width))))
+    kept = directions[:, :COMPONENTS]
     model = LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto").fit(x @ kept, target)
     if len(model.classes_) > 2:
         logits = [np.asarray(v @ kept @ model.coef_.T + model.intercept_) for v in (x, y)]
@@ -94,7 +95,7 @@ def _strangeness(features: Floats, target: NDArray[np.int64], asked: Floats) -> 
         logits = [np.asarray(model.predict_log_proba(v @ kept)) for v in (x, y)]
     try:
         if len(x) >= VIM_MIN_PHOTOS:
-            return fit_vim(x, logits[0]).score(y, logits[1])
+            return fit_vim(x, logits[0], directions=directions).score(y, logits[1])
     except CalibrationError:
         pass  # no residual outside the main subspace: the energy judges
     return energy(logits[1])
