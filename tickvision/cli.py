@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import os
 import sys
-from pathlib import Path
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -44,8 +44,8 @@ def _stage(
     """Run one stage, then what else was asked for of (config, paths, progress), and print the lines of all."""
     from tickvision import config, runner
     from tickvision.progress import Progress
-
     from tickvision.workplace import Paths
+
     job, progress = config.load(config_file, settings or []), Progress(quiet=quiet)
     lines = runner.run(job, progress, (name,), again=True)
     for step in more:
@@ -195,6 +195,49 @@ def predict(context: typer.Context) -> None:
 
     if predict_command.run(context.args):
         raise typer.Exit(SOME_FAILED)
+
+
+@app.command()
+def shares(
+    package: Annotated[Path, typer.Argument(help="a model package: a folder, or a .zip of it")],
+    photographs: Annotated[list[str] | None, typer.Argument(help="files, folders or patterns, as for predict")] = None,
+    table: Annotated[Path | None, typer.Option("--list", help="CSV with columns file and specimen_id")] = None,
+    group_by: Annotated[str, typer.Option("--group-by", help="photo, folder, or a pattern")] = "photo",
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="also a table for decide.expected")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Estimate how often each taxon occurs among 200 or more unlabelled specimens of one place and season."""
+    from tickvision import in_use
+
+    result, lines = in_use.shares(package, photographs or [], table, group_by, output)
+    _print_result(result, lines, as_json)
+
+
+@app.command()
+def agree(
+    readings: Annotated[Path, typer.Argument(help="CSV with specimen_id, reader and the column; one row a reading")],
+    column: Annotated[str, typer.Option("--column", help="what was read")] = "scientific_name",
+    as_json: AsJson = False,
+) -> None:
+    """Say how far readers agree with each other (the model may be one of them), with intervals."""
+    from tickvision import in_use
+
+    result, lines = in_use.agree(readings, column)
+    _print_result(result, lines, as_json)
+
+
+@app.command()
+def monitor(
+    audits: Annotated[Path, typer.Argument(help="CSV with specimen_id and wrong (yes, no), in the order audited")],
+    max_error: Annotated[float, typer.Option("--max-error", help="the share that was promised")] = 0.05,
+    false_alarm: Annotated[float, typer.Option("--false-alarm", help="share of quiet seasons with an alarm")] = 0.05,
+    as_json: AsJson = False,
+) -> None:
+    """Hold a season's audited answers against the promise; say when it no longer holds."""
+    from tickvision import in_use
+
+    result, lines = in_use.monitor(audits, max_error, false_alarm)
+    _print_result(result, lines, as_json)
 
 
 @app.command()

@@ -95,7 +95,7 @@ class SplitConfig(_Model):
             raise ValueError(f"{' and '.join(ways)} exclude each other; keep one")
         if len(self.hold_out) > 1:
             raise ValueError(f"hold_out names {len(self.hold_out)} columns; hold out by one")
-        if self.folds and not (2 <= self.folds and self.fold <= self.folds):
+        if self.folds and not (self.folds >= 2 and self.fold <= self.folds):
             raise ValueError(f"folds = {self.folds} with fold = {self.fold}: at least 2 folds, fold from 1 to folds")
         return self
 
@@ -154,6 +154,11 @@ class DecideConfig(_Model):
     rung_max_error: dict[str, Share] = Field({}, description="rung = its own target, e.g. genus = 0.02")
     costly: tuple[str, ...] = Field((), description="names whose miss costs most, e.g. ['Ixodes']")
     costly_max_error: Share | None = Field(None, description="of those named as something else, at most this share")
+    expected: Path | None = Field(
+        None, description="CSV with place, month, scientific_name, specimens: what comes in there; certified anew on it"
+    )
+    expected_place: str = Field("", description="rows of this place (and those without one); blank = all")
+    expected_month: int = Field(0, ge=0, le=12, description="rows of this month (and those without one); 0 = all")
 
 
 class PackageConfig(_Model):

@@ -185,13 +185,15 @@ def _classes(paths: Paths) -> tuple[Taxonomy, Prepare]:
 def calibrate(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Fit the policy on val and calibration and write calibration.json; return lines for a person."""
     from tickvision.evaluation import calibrate as calibration
+    from tickvision.evaluation import expected as expectation
     from tickvision.evaluation import specimens
 
     taxonomy, _ = _classes(paths)
     d = config.decide
-    terms = calibration.Terms(**d.model_dump())
+    terms = calibration.Terms(**d.model_dump(exclude={"expected", "expected_place", "expected_month"}))
+    coming = expectation.read(d.expected, taxonomy, d.expected_place, d.expected_month) if d.expected else None
     taught, val, held = (specimens.load(paths.scores, part) for part in ("train", "val", "calibration"))
-    policy, notes = calibration.fit(taught, val, held, taxonomy, terms, config.train.balances)
+    policy, notes = calibration.fit(taught, val, held, taxonomy, terms, config.train.balances, coming)
     write_text(paths.calibration, json.dumps(policy.to_json(), indent=1))
     lines = [
         f"{len(held):,} calibration specimens; temperatures: taxon {policy.taxon_map.temperature:.2f}, "
@@ -276,9 +278,7 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
         for p, h in zip(frame["photo_id"], pictures.looks["sha256"], strict=True)
         if h and part_of.get(p) in ("train", "val")
     ]
-    taught, val = (
-        package_parts.scored(paths.scores, p, frame["photo_id"], pictures.squares) for p in ("train", "val")
-    )
+    taught, val = (package_parts.scored(paths.scores, p, frame["photo_id"], pictures.squares) for p in ("train", "val"))
     shipped, measured, lines = package_parts.smaller(
         config.package.precision, model, prepare, policy, taxonomy, taught, val
     )

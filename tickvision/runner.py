@@ -103,6 +103,8 @@ def _mark(stage: str, config: Config, paths: Paths) -> str:
     inputs = [paths.output / FILES[f] for f in files]
     if stage == "import":
         inputs += [p for p in (config.data.path, config.data.mapping, config.data.regions) if p]
+    if stage == "calibrate" and config.decide.expected is not None:
+        inputs.append(config.decide.expected)
     if stage == "split" and config.split.file:
         inputs.append(config.split.file)
     for path in inputs:

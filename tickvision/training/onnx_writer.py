@@ -52,7 +52,6 @@ def write(network: Network, prepare: Prepare, path: Path) -> None:
             verbose=False,
         )
 
-
     _write_heads(network, path.with_name(HEADS))
 
 
