@@ -9,8 +9,9 @@ import pytest
 
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.metrics import auroc
-from tickvision.evaluation.novelty import energy, fit_vim, max_softmax, novelty_limit, p_values
+from tickvision.evaluation.novelty import energy, max_softmax, novelty_limit, p_values
 from tickvision.evaluation.quality_gate import QualityLimit, fit_quality_limit
+from tickvision.evaluation.vim_fitting import fit_vim
 
 
 def test_energy_and_max_softmax_equal_scipy() -> None:

@@ -13,12 +13,13 @@ from tickvision.errors import CalibrationError, did_you_mean
 from tickvision.evaluation.abstention import Guard, certify_ladder
 from tickvision.evaluation.calibration import fit_head, fit_joint
 from tickvision.evaluation.expected import Expected, expected_shares, fair_sample, shares_of, shift
-from tickvision.evaluation.novelty import VIM_MIN_PHOTOS, Vim, fit_vim, novelty_limit
+from tickvision.evaluation.novelty import Vim, novelty_limit
 from tickvision.evaluation.policy import Policy, Rung, answer_parts
 from tickvision.evaluation.probabilities import HeadMap, JointMap
 from tickvision.evaluation.quality_gate import fit_quality_limit
 from tickvision.evaluation.shortlist import fit_shortlist
 from tickvision.evaluation.specimens import Specimens, is_right, settled, true_answers
+from tickvision.evaluation.vim_fitting import VIM_MIN_PHOTOS, fit_vim
 
 ADVISED_SPECIMENS = 500
 
