@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import scene
 from dwca.read import DwCAReader
+from made import scene
 
 from tickvision import config, runner
 from tickvision.data import archive, ingest, manifest, sources

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import scene
+from made import scene
 from PIL import Image
 
 from tickvision.data import duplicates, near_hashes, pictures, shortcuts

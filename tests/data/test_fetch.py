@@ -11,7 +11,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
-from conftest import scene
+from made import scene
 
 from tickvision.data import archive, fetch, ingest, sources
 from tickvision.data.mapping import Record

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import scene
+from made import scene
 
 from tickvision.data import ingest, manifest, mapping, sources
 from tickvision.data.labels import Finding

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import scene
+from made import scene
 
 from tickvision import config, runner
 from tickvision.data import ingest, manifest, mapping, sources

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from conftest import TURNS, scene
+from made import TURNS, scene
 
 from tickvision import predict_command
 from tickvision.deployment import load

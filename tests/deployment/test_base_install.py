@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from conftest import scene
+from made import scene
 
 from tickvision.deployment import load
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from conftest import scene
+from made import scene
 from test_outputs import REFERRED, decision
 
 from tickvision.deployment import darwin_core, gallery

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import scene
+from made import scene
 from test_outputs import decision
 
 from tickvision.deployment import gallery

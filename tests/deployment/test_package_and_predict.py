@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import scene
+from made import scene
 
 from tickvision.deployment import load
 from tickvision.deployment.package import INDEX, read

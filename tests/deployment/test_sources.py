@@ -5,7 +5,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from conftest import scene
+from made import scene
 
 from tickvision.deployment.reader import Reader, parse_region
 from tickvision.deployment.sources import find_photographs

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from conftest import JOB, scene, write_shapes
+from made import JOB, scene, write_shapes
 
 from tickvision import cli
 from tickvision.domain import cautions

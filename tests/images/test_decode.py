@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import scene
+from made import scene
 from PIL import Image
 
 from tickvision.errors import ImageError

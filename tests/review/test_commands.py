@@ -7,9 +7,9 @@ import json
 from pathlib import Path
 
 import pytest
+from made import write_shapes
 from typer.testing import CliRunner, Result
 
-from tests.conftest import write_shapes
 from tests.review.conftest import GOOD, PLAIN, decision, named, write_lines
 from tickvision.cli import app
 from tickvision.config import load

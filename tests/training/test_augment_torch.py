@@ -5,7 +5,7 @@ import io
 import numpy as np
 import pytest
 import torch
-from conftest import scene
+from made import scene
 from PIL import Image
 
 from tickvision.training import augment, augment_torch

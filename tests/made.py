@@ -1,0 +1,72 @@
+"""Pictures and a small labelled job that several tests make: a scene with four corners, and coloured shapes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+
+def scene(size: tuple[int, int] = (64, 48), seed: int = 0) -> Image.Image:
+    """A picture whose four corners differ, so that every turn shows."""
+    rng = np.random.default_rng(seed)
+    pixels = rng.integers(90, 130, (size[1], size[0], 3), dtype=np.uint8)
+    pixels[:12, :12] = (250, 0, 0)
+    pixels[:12, -12:] = (0, 250, 0)
+    pixels[-12:, :12] = (0, 0, 250)
+    return Image.fromarray(pixels)
+
+
+COLOURS = {
+    "Ixodes scapularis": (150, 40, 20),
+    "Amblyomma americanum": (60, 110, 40),
+    "Dermacentor variabilis": (60, 60, 150),
+}
+
+
+def write_shapes(folder: Path, specimens: int = 120, seed: int = 0) -> Path:
+    """Write a small labelled set: the colour of a blob tells the taxon, its size the stage, a bar the sex."""
+    rng = np.random.default_rng(seed)
+    (folder / "photographs").mkdir(parents=True)
+    lines = ["file,specimen_id,submission_id,scientific_name,life_stage,sex,license_uri,device"]
+    for number in range(specimens):
+        name = list(COLOURS)[number % 3]
+        stage, sex = (("nymph", ""), ("adult", "female"), ("adult", "male"))[(number // 3) % 3]
+        for shot in range(1 + number % 2):
+            pixels = np.clip(rng.normal(190, 14, (96, 96, 3)), 0, 255)
+            half = 14 if stage == "nymph" else 30
+            y, x = rng.integers(-8, 9, 2) + 48
+            pixels[y - half : y + half, x - half : x + half] = np.array(COLOURS[name]) + rng.normal(0, 10, 3)
+            if sex == "male":
+                pixels[y - 4 : y + 4, x - half : x + half] = 245
+            file = f"photographs/p{number:04d}-{shot}.jpg"
+            Image.fromarray(np.clip(pixels, 0, 255).astype(np.uint8)).save(folder / file, quality=92)
+            written = name if number % 11 else f"{name.split()[0]} sp."
+            shown = "" if number % 13 == 5 else sex
+            lines.append(f"{file},s{number:04d},g{number // 2:04d},{written},{stage},{shown},CC0-1.0,phone")
+    (folder / "labels.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return folder / "labels.csv"
+
+
+JOB = """
+name = "shapes"
+output = "run"
+seed = 3
+[bench]
+name = "Test bench"
+contact = "the identifier, room 2"
+drawn = true
+[data]
+path = "labels.csv"
+[picture]
+size_px = 64
+[split]
+train = 0.4
+val = 0.2
+calibration = 0.2
+test = 0.2
+[train]
+epochs = 2
+workers = 1
+"""
