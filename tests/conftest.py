@@ -14,14 +14,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made import JOB, scene, write_shapes
+from made import JOB, TURNS, scene, write_shapes
 from PIL import Image
-
-TURNS = {
-    1: [], 2: [Image.Transpose.FLIP_LEFT_RIGHT], 3: [Image.Transpose.ROTATE_180], 4: [Image.Transpose.FLIP_TOP_BOTTOM],
-    5: [Image.Transpose.TRANSPOSE], 6: [Image.Transpose.ROTATE_90], 7: [Image.Transpose.TRANSVERSE],
-    8: [Image.Transpose.ROTATE_270],
-}  # fmt: skip
 
 
 @pytest.fixture

@@ -18,6 +18,12 @@ def scene(size: tuple[int, int] = (64, 48), seed: int = 0) -> Image.Image:
     return Image.fromarray(pixels)
 
 
+TURNS = {
+    1: [], 2: [Image.Transpose.FLIP_LEFT_RIGHT], 3: [Image.Transpose.ROTATE_180], 4: [Image.Transpose.FLIP_TOP_BOTTOM],
+    5: [Image.Transpose.TRANSPOSE], 6: [Image.Transpose.ROTATE_90], 7: [Image.Transpose.TRANSVERSE],
+    8: [Image.Transpose.ROTATE_270],
+}  # fmt: skip
+
 COLOURS = {
     "Ixodes scapularis": (150, 40, 20),
     "Amblyomma americanum": (60, 110, 40),
