@@ -164,7 +164,7 @@ def _photographs(config: Config, paths: Paths, progress: Progress) -> tuple[sess
         np.array([part_of[p] for p in kept["photo_id"]]),
         specimen,
         Labels(taxon, state, weight, groups),
-        pictures.looks["sharpness"].to_numpy(np.float32)[rows],
+        pictures.quality[rows],
         targets,
         classes,
     )

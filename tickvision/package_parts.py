@@ -16,6 +16,7 @@ from tickvision.domain.licences import may_share_derived
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.probabilities import combine
+from tickvision.images.look import best_quality
 from tickvision.images.prepare import Prepare
 
 if TYPE_CHECKING:
@@ -31,11 +32,11 @@ THUMBNAIL_PX = 112
 
 @dataclass(frozen=True)
 class Scored:
-    """Rows of scores.npz of one part beside their pictures: ids (N,) str, sharpness (N,), embedding (N, D)."""
+    """Rows of scores.npz of one part beside their pictures: ids (N,) str, quality (N, 4), embedding (N, D)."""
 
     photo_id: NDArray[np.str_]
     specimen_id: NDArray[np.str_]
-    sharpness: NDArray[np.float32]
+    quality: NDArray[np.float32]
     embedding: NDArray[np.float32]
     squares: Callable[[slice], Squares]
 
@@ -53,7 +54,7 @@ def scored(scores: Path, part: str, photo_id: pd.Series, squares: Squares) -> Sc
         return Scored(
             ids,
             held["specimen_id"][rows],
-            held["sharpness"][rows],
+            held["quality"][rows],
             held["embedding"][rows].astype(np.float32),
             lambda some: np.stack([squares[i] for i in at[some]]),
         )
@@ -96,9 +97,9 @@ def smaller(
 def parity(one: Engine, other: Engine, policy: Policy, taxonomy: Taxonomy, val: Scored) -> dict[str, float]:
     """Return how far two networks agree on photographs and, after the policy, on specimens."""
     tops, choices = [], []
-    sharpness = np.array(
-        [val.sharpness[val.specimen_id == i].max() for i in combine(val.embedding, val.specimen_id)[1]]
-    )
+    ids = combine(val.embedding, val.specimen_id)[1]
+    place = {name: i for i, name in enumerate(ids)}
+    quality = best_quality(val.quality, np.array([place[i] for i in val.specimen_id]), len(ids))
     for engine in (one, other):
         taxon, state, embedding = _logits(engine, val)
         tops.append(policy.answers(policy.cells(taxon, state), taxonomy, 0)[0])
@@ -108,7 +109,7 @@ def parity(one: Engine, other: Engine, policy: Policy, taxonomy: Taxonomy, val: 
                 combine(taxon, val.specimen_id)[0],
                 flat.reshape(len(flat), *state.shape[1:]),
                 taxonomy,
-                sharpness,
+                quality,
                 combine(embedding, val.specimen_id)[0],
             )
         )

@@ -35,7 +35,7 @@ def test_predict_says_what_the_training_side_says_of_every_test_specimen(finishe
     predictor = load(package)
     policy = policies.load(run / "calibration.json")
     test = specimens.load(run / "train/scores.npz", "test")
-    expected = policy.decide(test.taxon, test.state, predictor.package.taxonomy, test.sharpness)
+    expected = policy.decide(test.taxon, test.state, predictor.package.taxonomy, test.quality)
     manifest = pd.read_csv(run / "manifest.csv", dtype=str, keep_default_na=False)
     asked = [Specimen(i, tuple(Path(p) for p in manifest.loc[manifest["specimen_id"] == i, "path"])) for i in test.ids]
     got = predictor.predict(asked)

@@ -17,6 +17,7 @@ from tickvision.evaluation.expected import Expected, fair_sample, read, shares_o
 from tickvision.evaluation.novelty import Vim
 from tickvision.evaluation.policy import Policy, load
 from tickvision.evaluation.specimens import Specimens, settled
+from tickvision.images.look import MEASURES
 
 TAXA = ("Ixodes scapularis", "Ixodes cookei", "Amblyomma americanum", "Dermacentor variabilis")
 TAXONOMY = tick_taxonomy(TAXA)
@@ -33,9 +34,10 @@ def made(n: int, seed: int, shares: tuple[float, ...] = (0.25, 0.25, 0.25, 0.25)
     logits[:, :2] = logits[:, :2].mean(1, keepdims=True) + 0.5 * (logits[:, :2] - logits[:, :2].mean(1, keepdims=True))
     states = rng.normal(0, 1, (n, 4, len(TAXONOMY.states))) + 6 * np.eye(len(TAXONOMY.states))[state][:, None]
     embedding = rng.normal(0, 1, (n, 24)) + 3 * np.eye(24)[taxon]
+    quality = np.tile([30.0, 0.1, 0.1, 600.0], (n, 1))
     return Specimens(
         np.array([f"s{seed}.{i}" for i in range(n)]), logits, states, np.eye(4, dtype=bool)[taxon],
-        np.eye(len(TAXONOMY.states), dtype=bool)[state], embedding, np.full(n, 30.0), np.ones(n, int),
+        np.eye(len(TAXONOMY.states), dtype=bool)[state], embedding, quality, np.ones(n, int),
         np.array([f"p{seed}.{i}" for i in range(n)]),
     )  # fmt: skip
 
@@ -50,7 +52,7 @@ def test_the_policy_is_the_same_after_json_and_so_are_its_answers(tmp_path: Path
     (tmp_path / "calibration.json").write_text(json.dumps(policy.to_json()), encoding="utf-8")
     again = load(tmp_path / "calibration.json")
     test = made(200, 3)
-    said = [p.decide(test.taxon, test.state, TAXONOMY, test.sharpness, test.embedding) for p in (policy, again)]
+    said = [p.decide(test.taxon, test.state, TAXONOMY, test.quality, test.embedding) for p in (policy, again)]
     assert [(c.answer, c.rung, c.reason) for c in said[0]] == [(c.answer, c.rung, c.reason) for c in said[1]]
     assert [c.novelty for c in said[0]] == [c.novelty for c in said[1]]
     assert replace(again, vim=None) == replace(policy, vim=None)
@@ -140,6 +142,39 @@ def test_a_guard_breaks_its_promise_rarely() -> None:
         )
         broken += c.threshold is not None and population[1][population[0] >= c.threshold].mean() > 0.05
     assert broken / 400 <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 400)
+
+
+def _hurt(specimens: Specimens, column: int, bad: float, seed: int) -> Specimens:
+    """One in twelve pictures is bad in one measure, and its logits say nothing."""
+    rng = np.random.default_rng(seed)
+    rows = rng.random(len(specimens)) < 1 / 12
+    quality, logits = specimens.quality.copy(), specimens.taxon.copy()
+    quality[:, column] *= rng.uniform(0.9, 1.1, len(specimens))
+    quality[rows, column] = bad * rng.uniform(0.9, 1.1, int(rows.sum()))
+    logits[rows] = 5 * np.eye(4)[rng.integers(0, 4, int(rows.sum()))]
+    return replace(specimens, quality=quality, taxon=logits)
+
+
+@pytest.mark.parametrize(
+    ("measure", "bad"), [("sharpness", 2.0), ("dark", 0.9), ("bright", 0.8), ("short_side_px", 60.0)]
+)
+def test_each_measure_that_hurts_on_val_gets_a_limit_and_bad_pictures_are_referred(measure: str, bad: float) -> None:
+    column = list(MEASURES).index(measure)
+    val, held = _hurt(made(1500, 1), column, bad, 7), _hurt(made(1200, 2), column, bad, 8)
+    policy, _ = fit(TRAIN, val, held, TAXONOMY, TERMS, balanced_training=False)
+    assert [limit.measure for limit in policy.quality_limits] == [measure]
+    test = _hurt(made(400, 3), column, bad, 9)
+    reasons = [c.reason for c in policy.decide(test.taxon, test.state, TAXONOMY, test.quality, test.embedding)]
+    is_bad = np.abs(test.quality[:, column] - bad) <= 0.11 * bad
+    refused = np.array([r == "unusable_picture" for r in reasons])
+    assert refused[is_bad].mean() > 0.9
+    assert refused[~is_bad].mean() < 0.05  # the limit may cut off a tenth of val, a little more than what is bad
+    assert Policy.from_json(json.loads(json.dumps(policy.to_json()))).quality_limits == policy.quality_limits
+
+
+def test_harmless_pictures_get_no_limit() -> None:
+    policy, _ = fit(TRAIN, made(1500, 1), HELD, TAXONOMY, TERMS, balanced_training=False)
+    assert policy.quality_limits == ()
 
 
 # --- other places and seasons ---

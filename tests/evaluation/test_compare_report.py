@@ -26,7 +26,7 @@ def write_run(folder: Path, case: Case, test: Specimens) -> Path:
     (folder / "train").mkdir(parents=True)
     arrays = {"photo_id": test.first_photo, "specimen_id": test.ids, "part": np.full(len(test), "test")}
     arrays |= {"taxon_logits": test.taxon, "state_logits": test.state, "embedding": test.embedding}
-    arrays |= {"sharpness": test.sharpness, "taxon_mask": test.taxon_mask, "state_mask": test.state_mask}
+    arrays |= {"quality": test.quality, "taxon_mask": test.taxon_mask, "state_mask": test.state_mask}
     np.savez(folder / "train/scores.npz", **arrays)
     classes = {"taxonomy": case.taxonomy.to_json()}
     (folder / "train/classes.json").write_text(json.dumps(classes), encoding="utf-8")

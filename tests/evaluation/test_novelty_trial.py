@@ -24,7 +24,7 @@ def made(taxonomy: Taxonomy, n: int, seed: int, apart: float) -> tuple[Specimens
     empty = np.zeros((n, len(taxonomy.taxa), 4))
     specimens = Specimens(
         np.array([f"s{i}" for i in range(n)]), empty[:, :, 0], empty, masks, np.ones((n, 4), bool), features,
-        np.ones(n), np.ones(n, int), np.array([f"p{i}" for i in range(n)]),
+        np.ones((n, 4)), np.ones(n, int), np.array([f"p{i}" for i in range(n)]),
     )  # fmt: skip
     return specimens, features
 

@@ -81,7 +81,7 @@ def make(
     material = Material(frame, part_of, findings, history)
     figures = report_numbers.extend(figures, test, calibration, policy, taxonomy, material)
     figures = json.loads(json.dumps(figures, allow_nan=False))
-    choices = policy.decide(test.taxon, test.state, taxonomy, test.sharpness) if len(test) else []
+    choices = policy.decide(test.taxon, test.state, taxonomy, test.quality) if len(test) else []
     return Case(figures, taxonomy, policy, frame, test, judge(test, choices, policy, taxonomy, frame))
 
 
@@ -120,7 +120,7 @@ def _part(
         np.array(taxa, bool).reshape(n, len(taxonomy.taxa)),
         np.array(states, bool).reshape(n, len(taxonomy.states)),
         np.zeros((n, 2)),
-        np.full(n, 100.0),
+        np.full((n, 4), 100.0),
         1 + np.arange(n) % 5,
         np.array([r["photo_id"] for r in rows], str),
     )

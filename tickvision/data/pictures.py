@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from tickvision.data.headers import read_head
 from tickvision.errors import DataError, ImageError
 from tickvision.images.decode import Box, read_photo
-from tickvision.images.look import RIM_FEATURES, difference_hash, measure_quality, rim_features
+from tickvision.images.look import MEASURES, RIM_FEATURES, difference_hash, measure_quality, rim_features
 from tickvision.images.prepare import Prepare, to_square
 
 Progress = Callable[[int, int, int], None]  # done, total, failures so far
@@ -54,6 +54,13 @@ class Pictures:
     def readable(self) -> NDArray[np.bool_]:
         """Return (N,) bool."""
         return (self.looks["status"] == "ok").to_numpy()
+
+    @property
+    def quality(self) -> NDArray[np.float32]:
+        """Return (N, 4) in the order of images.look.MEASURES."""
+        short = self.looks[["width", "height"]].min(axis=1)
+        columns = [short if name == "short_side_px" else self.looks[name] for name in MEASURES]
+        return np.stack([c.to_numpy(np.float32) for c in columns], axis=1)
 
 
 def build(frame: pd.DataFrame, folder: Path, prepare: Prepare, workers: int, progress: Progress) -> Pictures:

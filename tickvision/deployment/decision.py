@@ -10,13 +10,13 @@ from tickvision.deployment.referral import further_photographs, preventive_care_
 from tickvision.domain import cautions
 from tickvision.domain.separating import Hint, hints
 from tickvision.domain.taxonomy import Answer
-from tickvision.evaluation.policy import BLURRED, LOW, NO_PROMISE, NOVEL, Choice, Policy
+from tickvision.evaluation.policy import LOW, NO_PROMISE, NOVEL, UNUSABLE_PICTURE, Choice, Policy
 
 NAMED, TO_GENUS, REFERRED, UNUSABLE = "named", "named_to_genus", "referred", "unusable"
 REASONS = {
     LOW: "the picture does not settle the name",
     NOVEL: "unlike anything in the reference set",
-    BLURRED: "the picture is too blurred to judge",
+    UNUSABLE_PICTURE: "the picture is too blurred, too dark, too bright or too small to judge",
     NO_PROMISE: "no error rate can be promised for this model yet, so a person names every case",
     "unreadable": "no photograph of this specimen could be read",
 }
@@ -135,7 +135,7 @@ class Maker:
         shortlist = tuple(
             Candidate(a.scientific_name, a.rank, a.life_stage, a.sex, round(p, 4)) for a, p in choice.shortlist
         )
-        state = UNUSABLE if choice.reason == BLURRED else REFERRED
+        state = UNUSABLE if choice.reason == UNUSABLE_PICTURE else REFERRED
         return self._decision(case, state, Answer("", ""), choice.confidence, "", choice.reason, shortlist)
 
     def unreadable(self, case: Case) -> Decision:

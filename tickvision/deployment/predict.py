@@ -23,7 +23,7 @@ from tickvision.domain.taxonomy import Answer, Taxonomy
 from tickvision.errors import ImageError
 from tickvision.evaluation.policy import Choice
 from tickvision.images.decode import Box, Photo
-from tickvision.images.look import measure_quality
+from tickvision.images.look import best_quality, measure_quality
 from tickvision.images.prepare import to_square
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ class Looked:
 
     photo: Photograph
     square: NDArray[np.uint8] | None = None
-    sharpness: float = 0.0
+    quality: tuple[float, ...] = ()
     short_side_px: int = 0
 
 
@@ -170,9 +170,7 @@ class Predictor:
         square = to_square(photo, self.package.prepare)
         quality = measure_quality(square, photo.width, photo.height)
         known = photo.sha256 in self.package.trained_on
-        return Looked(
-            Photograph(name, "ok", "", known, region), square, quality.sharpness, min(photo.width, photo.height)
-        )
+        return Looked(Photograph(name, "ok", "", known, region), square, quality.row, min(photo.width, photo.height))
 
     def _decide(self, batch: Sequence[tuple[Specimen, list[Looked]]]) -> Iterator[Decision]:
         good = [[one for one in looked if one.square is not None] for _, looked in batch]
@@ -182,12 +180,13 @@ class Predictor:
             taxon, state, embedding = self._logits(squares)
             ends = np.cumsum([len(some) for some in good])
             rows = [slice(end - len(some), end) for end, some in zip(ends, good, strict=True) if some]
+            owner = np.repeat(np.arange(len(rows)), [r.stop - r.start for r in rows])
             choices = iter(
                 self.package.policy.decide(
                     np.stack([taxon[r].mean(0) for r in rows]),
                     np.stack([state[r].mean(0) for r in rows]),
                     self._ladder,
-                    np.array([max(one.sharpness for one in some) for some in good if some]),
+                    best_quality(np.array([o.quality for some in good for o in some]), owner, len(rows)),
                     np.stack([embedding[r].mean(0) for r in rows]),
                 )
             )

@@ -29,7 +29,8 @@ _BY_REASON = {
         "With a scale: a ruler beside the specimen, at the same height.",
     ),
     "unusable_picture": (
-        "The same view again in focus: camera held still, bright diffuse light, focus on the back plate.",
+        "The same view again, in focus and from close by: camera held still, bright diffuse light without glare, "
+        "focus on the back plate.",
     ),
     "unreadable": ("The same photograph again as a whole file (JPEG or PNG), or the specimen itself.",),
 }

@@ -16,12 +16,15 @@ from tickvision.evaluation.expected import Expected, expected_shares, fair_sampl
 from tickvision.evaluation.novelty import Vim, novelty_limit
 from tickvision.evaluation.policy import Policy, Rung, answer_parts
 from tickvision.evaluation.probabilities import HeadMap, JointMap
+from tickvision.evaluation.promises import QualityLimit
 from tickvision.evaluation.quality_gate import fit_quality_limit
 from tickvision.evaluation.shortlist import fit_shortlist
 from tickvision.evaluation.specimens import Specimens, is_right, settled, true_answers
 from tickvision.evaluation.vim_fitting import VIM_MIN_PHOTOS, fit_vim
+from tickvision.images.look import MEASURES
 
 ADVISED_SPECIMENS = 500
+MIN_FOR_QUALITY = 100  # val specimens, below which no quality limit is sought
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,7 @@ def fit(
         rungs,
         None,
         None,
-        None,
+        (),
         terms.min_confidence,
         terms.max_error,
         terms.failure_rate,
@@ -95,7 +98,7 @@ def fit(
     draft = _replace(
         draft,
         novelty_limit=_novelty(draft, calibration, taxonomy, terms.novelty_loss, notes),
-        sharpness_limit=_sharpness(draft, val, taxonomy),
+        quality_limits=_quality_limits(draft, val, taxonomy),
     )
     draft = _replace(draft, rungs=_certify(draft, calibration, taxonomy, terms))
     draft = _replace(draft, shortlist=_shortlist(draft, calibration, taxonomy, terms.shortlist_miss, notes))
@@ -187,21 +190,27 @@ def _novelty(draft: Policy, calibration: Specimens, taxonomy: Taxonomy, loss: fl
     return float(limit)
 
 
-def _sharpness(policy: Policy, val: Specimens, taxonomy: Taxonomy) -> float | None:
+def _quality_limits(policy: Policy, val: Specimens, taxonomy: Taxonomy) -> tuple[QualityLimit, ...]:
+    """Return the limits of blur, exposure and size that spare errors on val; the level is shared by the measures."""
     if not len(val):
-        return None
+        return ()
     _, _, claims = taxonomy.rung_answers(policy.rungs[0].name)
     said, _ = policy.answers(policy.cells(val.taxon, val.state), taxonomy, 0)
     known = _settled_at(val, claims)
-    if known.sum() < 100:
-        return None
-    return fit_quality_limit("sharpness", val.sharpness[known], is_right(val, claims, said)[known]).limit
+    if known.sum() < MIN_FOR_QUALITY:
+        return ()
+    right = is_right(val, claims, said)[known]
+    found = [
+        fit_quality_limit(name, val.quality[known, i], right, "low" if more else "high", level=0.05 / len(MEASURES))
+        for i, (name, more) in enumerate(MEASURES.items())
+    ]
+    return tuple(limit for limit in found if limit.limit is not None)
 
 
 def _certify(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, terms: Terms) -> tuple[Rung, ...]:
     """Certify the rungs on the specimens that pass the gates; a label that leaves a rung open counts as wrong there."""
     cells = policy.cells(calibration.taxon, calibration.state)
-    passing = policy.passes_gates(calibration.taxon, calibration.sharpness, calibration.embedding)
+    passing = policy.passes_gates(calibration.taxon, calibration.quality, calibration.embedding)
     if not passing.any():
         return policy.rungs
     confidence, correct = np.zeros((2, len(calibration), len(policy.rungs)))

@@ -27,7 +27,7 @@ CURVE_POINTS = 101
 
 def evaluate(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Taxonomy) -> dict[str, Any]:
     """Return the metrics of the test part. by_heads: the same specimens scored by the heads on frozen features."""
-    choices = policy.decide(test.taxon, test.state, taxonomy, test.sharpness, test.embedding) if len(test) else []
+    choices = policy.decide(test.taxon, test.state, taxonomy, test.quality, test.embedding) if len(test) else []
     result: dict[str, Any] = {"test_specimens": len(test), "test_photographs": int(test.photos.sum())}
     if not len(test):
         return result | {"heads": {}, "decisions": _decisions(test, choices, policy, taxonomy)}
@@ -220,7 +220,7 @@ def _gain(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Taxono
         policy.rungs,
         None,
         None,
-        None,
+        (),
         None,
         policy.max_error,
         policy.failure_rate,

@@ -18,12 +18,13 @@ from tickvision.domain.taxonomy import Answer, Taxonomy
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.novelty import Vim
 from tickvision.evaluation.probabilities import HeadMap, JointMap
-from tickvision.evaluation.promises import Certificate
+from tickvision.evaluation.promises import Certificate, QualityLimit
 from tickvision.evaluation.shortlist import Shortlist
+from tickvision.images.look import MEASURES
 
 Floats = NDArray[np.float64]
-SCHEMA = 1
-LOW, NOVEL, BLURRED, NO_PROMISE = "low_confidence", "novel", "unusable_picture", "no_certificate"
+SCHEMA = 2  # 2: several quality limits instead of one of sharpness
+LOW, NOVEL, UNUSABLE_PICTURE, NO_PROMISE = "low_confidence", "novel", "unusable_picture", "no_certificate"
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ class Policy:
     rungs: tuple[Rung, ...]
     shortlist: Shortlist | None
     novelty_limit: float | None
-    sharpness_limit: float | None
+    quality_limits: tuple[QualityLimit, ...]
     min_confidence: float | None
     max_error: float
     failure_rate: float
@@ -94,19 +95,20 @@ class Policy:
         taxon: Floats,
         state: Floats,
         taxonomy: Taxonomy,
-        sharpness: Floats | None = None,
+        quality: Floats | None = None,
         embedding: Floats | None = None,
     ) -> list[Choice]:
-        """Return one choice per specimen: logits and embedding are means over its photographs, sharpness the best."""
+        """Return one choice per specimen: logits and embedding are means over its photographs, quality the best."""
         cells = self.cells(taxon, state)
         strange = self.strangeness(taxon, embedding)
         given = [self.answers(cells, taxonomy, r) for r in range(len(self.rungs))]
         labels = [taxonomy.rung_answers(r.name)[0] for r in self.rungs]
         finest = self._finest_probs(cells, taxonomy)
         lists = self.shortlist.sets(finest) if self.shortlist is not None else finest >= 0.05
+        usable = self._usable(quality, len(cells))
         choices = []
         for i in range(len(cells)):
-            reason = self._gate(strange[i], sharpness[i] if sharpness is not None else None)
+            reason = self._gate(strange[i], usable[i])
             rung = None if reason else self._rung(given, i)
             said, confidence = given[rung or 0]
             if rung is None and not reason:
@@ -143,9 +145,17 @@ class Policy:
                 return r
         return None
 
-    def _gate(self, novelty: float, sharpness: float | None) -> str:
-        if self.sharpness_limit is not None and sharpness is not None and sharpness < self.sharpness_limit:
-            return BLURRED
+    def _usable(self, quality: Floats | None, n: int) -> NDArray[np.bool_]:
+        """Return (n,) bool: no quality limit is passed. quality: (n, 4) in the order of images.look.MEASURES."""
+        usable = np.ones(n, dtype=np.bool_)
+        if quality is not None:
+            for limit in self.quality_limits:
+                usable &= limit.is_usable(quality[:, list(MEASURES).index(limit.measure)])
+        return usable
+
+    def _gate(self, novelty: float, usable: np.bool_) -> str:
+        if not usable:
+            return UNUSABLE_PICTURE
         return NOVEL if self.novelty_limit is not None and novelty > self.novelty_limit else ""
 
     def strangeness(self, taxon: Floats, embedding: Floats | None) -> Floats:
@@ -159,10 +169,11 @@ class Policy:
             raise CalibrationError("the novelty score of this model needs the embedding beside the logits.")
         return self.vim.score(embedding, taxon)
 
-    def passes_gates(self, taxon: Floats, sharpness: Floats, embedding: Floats | None) -> NDArray[np.bool_]:
+    def passes_gates(self, taxon: Floats, quality: Floats, embedding: Floats | None) -> NDArray[np.bool_]:
         """Return (N,) bool: neither novel nor unusable, so that the ladder decides."""
         strange = self.strangeness(taxon, embedding)
-        return np.array([not self._gate(n, s) for n, s in zip(strange, sharpness, strict=True)], bool)
+        usable = self._usable(quality, len(strange))
+        return np.array([not self._gate(n, u) for n, u in zip(strange, usable, strict=True)], bool)
 
     def _finest_probs(self, cells: Floats, taxonomy: Taxonomy) -> Floats:
         answers, of_cell, _ = taxonomy.rung_answers(self.rungs[0].name)
@@ -186,7 +197,7 @@ class Policy:
             ],
             "shortlist": self.shortlist.to_dict() if self.shortlist else None,
             "novelty_limit": self.novelty_limit,
-            "sharpness_limit": self.sharpness_limit,
+            "quality_limits": [limit.to_dict() for limit in self.quality_limits],
             "min_confidence": self.min_confidence,
             "max_error": self.max_error,
             "failure_rate": self.failure_rate,
@@ -217,7 +228,7 @@ class Policy:
             rungs,
             Shortlist.from_dict(form["shortlist"]) if form["shortlist"] else None,
             form["novelty_limit"],
-            form["sharpness_limit"],
+            tuple(QualityLimit.from_dict(limit) for limit in form["quality_limits"]),
             form["min_confidence"],
             form["max_error"],
             form["failure_rate"],

@@ -162,7 +162,7 @@ def ladder(
     cells = policy.cells(test.taxon, test.state)
     rung = np.full(len(test), REFERRED, dtype=np.int64)
     right, wrong = np.zeros((2, len(test)), bool)
-    free = policy.passes_gates(test.taxon, test.sharpness, test.embedding)
+    free = policy.passes_gates(test.taxon, test.quality, test.embedding)
     for r, step in enumerate(policy.rungs):
         limit = policy.threshold(r)
         if limit is None:

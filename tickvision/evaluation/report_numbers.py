@@ -62,7 +62,7 @@ def extend(
     material: Material,
 ) -> dict[str, Any]:
     """Return the figures of evaluate() and with them all that the report needs."""
-    choices = policy.decide(test.taxon, test.state, taxonomy, test.sharpness, test.embedding) if len(test) else []
+    choices = policy.decide(test.taxon, test.state, taxonomy, test.quality, test.embedding) if len(test) else []
     judged = judge(test, choices, policy, taxonomy, material.frame)
     result: dict[str, Any] = {
         **figures,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.probabilities import combine
+from tickvision.images.look import MEASURES, best_quality
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -19,7 +20,8 @@ Bools = NDArray[np.bool_]
 @dataclass(frozen=True)
 class Specimens:
     """taxon: (G, T), state: (G, T, S) mean logits. taxon_mask, state_mask: what the labels leave open.
-    sharpness: (G,) of the sharpest photograph. first_photo: (G,) photo_id. photos: (G,) number of photographs."""
+    quality: (G, 4) images.look.MEASURES, each of the photograph that is best in it. first_photo: (G,) photo_id.
+    photos: (G,) number of photographs."""
 
     ids: NDArray[np.str_]
     taxon: Floats
@@ -27,7 +29,7 @@ class Specimens:
     taxon_mask: Bools
     state_mask: Bools
     embedding: Floats
-    sharpness: Floats
+    quality: Floats
     photos: NDArray[np.int64]
     first_photo: NDArray[np.str_]
 
@@ -76,8 +78,6 @@ def load(path: Path, part: str, heads_only: bool = False) -> Specimens:
     torn = ~(taxon_mask.any(1) & state_mask.any(1))
     if torn.any():
         raise CalibrationError(f"specimen '{order[int(np.argmax(torn))]}' bears two labels that exclude each other.")
-    sharpness = np.zeros(len(order))
-    np.maximum.at(sharpness, number, arrays["sharpness"][rows])
     return Specimens(
         np.asarray(order, str),
         mean_taxon,
@@ -85,7 +85,7 @@ def load(path: Path, part: str, heads_only: bool = False) -> Specimens:
         taxon_mask,
         state_mask,
         embedding,
-        sharpness,
+        best_quality(arrays["quality"][rows], number, len(order)),
         np.bincount(number),
         arrays["photo_id"][rows][first],
     )
@@ -106,7 +106,7 @@ def _empty(n_taxa: int, n_states: int, width: int) -> Specimens:
         np.zeros((0, n_taxa), bool),
         np.zeros((0, n_states), bool),
         np.zeros((0, width)),
-        np.zeros(0),
+        np.zeros((0, len(MEASURES))),
         np.zeros(0, int),
         np.array([], str),
     )

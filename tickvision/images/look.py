@@ -10,6 +10,8 @@ from PIL import Image
 
 RIM_SHARE = 0.06  # width of the rim that the shortcut probe sees, as a share of the side
 RIM_FEATURES = 18
+# What a quality gate may look at, in the order of Quality.row; True: more is better.
+MEASURES = {"sharpness": True, "dark": False, "bright": False, "short_side_px": True}
 
 
 @dataclass(frozen=True)
@@ -21,6 +23,19 @@ class Quality:
     dark: float
     bright: float
     short_side_px: int
+
+    @property
+    def row(self) -> tuple[float, ...]:
+        """Return the numbers in the order of MEASURES."""
+        return tuple(float(getattr(self, name)) for name in MEASURES)
+
+
+def best_quality(rows: NDArray[np.floating], specimen: NDArray[np.intp], size: int) -> NDArray[np.float64]:
+    """Return (size, 4) each specimen's best value of each measure. rows: (N, 4); specimen: (N,) its number."""
+    sign = np.where(list(MEASURES.values()), 1.0, -1.0)
+    best = np.full((size, len(sign)), -np.inf)
+    np.maximum.at(best, specimen, rows * sign)
+    return np.asarray(best * sign)
 
 
 def measure_quality(square: NDArray[np.uint8], width: int, height: int) -> Quality:

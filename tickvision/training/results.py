@@ -168,7 +168,7 @@ def write(
         embedding=final.embedding.numpy().astype(np.float16),
         heads_taxon_logits=by_heads.taxon.cpu().numpy(),
         heads_state_logits=by_heads.state.cpu().numpy(),
-        sharpness=photos.sharpness,
+        quality=photos.quality,
         taxon_mask=photos.labels.taxon,
         state_mask=photos.labels.state,
         **own,

@@ -43,7 +43,7 @@ class Photographs:
     part: NDArray[np.str_]
     specimen: NDArray[np.int64]
     labels: Labels
-    sharpness: NDArray[np.float32]
+    quality: NDArray[np.float32]
     attributes: NDArray[np.int64]
     attribute_classes: tuple[tuple[str, ...], ...]
 
