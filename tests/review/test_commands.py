@@ -23,9 +23,15 @@ def run(*arguments: object, stdin: str = "") -> Result:
 
 @pytest.fixture
 def served(tmp_path: Path, folder: Path) -> Path:
-    """A desk made by the command itself."""
+    """A desk made by the command itself; nothing is drawn by lot for a second reader."""
     lines = write_lines(tmp_path / "p.jsonl", [decision("a"), named("c")])
-    done = run("review", "import", lines, "--desk", tmp_path / "d", "--photographs", folder, "--quiet")
+    config = tmp_path / "desk.toml"
+    config.write_text(
+        'name = "x"\noutput = "o"\n[data]\npath = "l.csv"\n[review]\nsecond_share = 0.0\n', encoding="utf-8"
+    )
+    done = run(
+        "review", "import", lines, "--desk", tmp_path / "d", "--photographs", folder, "--quiet", "--config", config
+    )
     assert done.exit_code == 0, done.output
     assert "2 new specimens" in done.output
     return tmp_path / "d"
