@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tickvision.domain import user_tables
 from tickvision.errors import DataError, MetricError
 from tickvision.evaluation import agreement, priors, sequential
 from tickvision.workplace import write_text
@@ -88,7 +88,8 @@ FIGURES = {"raw": "named alike", "kappa": "Cohen's kappa"}
 
 def _ratings(path: Path, column: str) -> tuple[list[str], list[str], list[str], NDArray[np.int64]]:
     """Return (readers, specimens, classes, ratings (readers, specimens) with -1 = not named)."""
-    rows = [(n, r["specimen_id"], r["reader"], r[column].strip()) for n, r in _table(path, column)]
+    table = user_tables.read(path, ("specimen_id", "reader", column), "a CSV table", DataError)
+    rows = [(n, r["specimen_id"], r["reader"], r[column].strip()) for n, r in table]
     readers = sorted({reader for _, _, reader, _ in rows})
     specimens = sorted({specimen for _, specimen, _, _ in rows})
     classes = sorted({said for *_, said in rows} - {BLANK})
@@ -103,19 +104,6 @@ def _ratings(path: Path, column: str) -> tuple[list[str], list[str], list[str], 
         if said:
             ratings[readers.index(reader), specimens.index(specimen)] = classes.index(said)
     return readers, specimens, classes, ratings
-
-
-def _table(path: Path, *columns: str) -> list[tuple[int, dict[str, str]]]:
-    needed = ("specimen_id", *(("reader",) if columns != ("wrong",) else ()), *columns)
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as handle:
-            reader = csv.DictReader(handle)
-            missing = [c for c in needed if c not in (reader.fieldnames or ())]
-            if missing:
-                raise DataError(f"{path}: no column {', '.join(missing)}; expected {', '.join(needed)}.")
-            return [(reader.line_num, {k: row[k] or "" for k in needed}) for row in reader]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise DataError(f"{path}: cannot be read as a CSV table ({error}).") from None
 
 
 def _pair(
@@ -161,7 +149,7 @@ def monitor(audits: Path, max_error: float, false_alarm: float) -> Said:
     audits: CSV with specimen_id and wrong (yes or no), a random sample of the answers given, in the order audited.
     """
     wrong, seen = [], set()
-    for line, row in _table(audits, "wrong"):
+    for line, row in user_tables.read(audits, ("specimen_id", "wrong"), "a CSV table", DataError):
         said = row["wrong"].strip().lower()
         if said not in WORDS:
             raise DataError(f"{audits}, line {line}: wrong = '{row['wrong']}'; expected yes or no.")

@@ -23,7 +23,7 @@ from tickvision.domain.taxonomy import Answer, Taxonomy
 from tickvision.errors import ImageError
 from tickvision.evaluation.policy import Choice
 from tickvision.images.decode import Box, Photo
-from tickvision.images.look import best_quality, measure_quality
+from tickvision.images.look import Quality, best_quality, measure_quality
 from tickvision.images.prepare import to_square
 
 if TYPE_CHECKING:
@@ -42,8 +42,7 @@ class Looked:
 
     photo: Photograph
     square: NDArray[np.uint8] | None = None
-    quality: tuple[float, ...] = ()
-    short_side_px: int = 0
+    quality: Quality | None = None
 
 
 _Pending = tuple[Specimen, list["Future[Looked]"]]
@@ -170,7 +169,7 @@ class Predictor:
         square = to_square(photo, self.package.prepare)
         quality = measure_quality(square, photo.width, photo.height)
         known = photo.sha256 in self.package.trained_on
-        return Looked(Photograph(name, "ok", "", known, region), square, quality.row, min(photo.width, photo.height))
+        return Looked(Photograph(name, "ok", "", known, region), square, quality)
 
     def _decide(self, batch: Sequence[tuple[Specimen, list[Looked]]]) -> Iterator[Decision]:
         good = [[one for one in looked if one.square is not None] for _, looked in batch]
@@ -186,13 +185,15 @@ class Predictor:
                     np.stack([taxon[r].mean(0) for r in rows]),
                     np.stack([state[r].mean(0) for r in rows]),
                     self._ladder,
-                    best_quality(np.array([o.quality for some in good for o in some]), owner, len(rows)),
+                    best_quality(
+                        np.array([o.quality.row for some in good for o in some if o.quality]), owner, len(rows)
+                    ),
                     np.stack([embedding[r].mean(0) for r in rows]),
                 )
             )
         for (specimen, looked), some in zip(batch, good, strict=True):
             photographs = tuple(one.photo for one in looked)
-            size = max((one.short_side_px for one in some), default=None)
+            size = max((one.quality.short_side_px for one in some if one.quality), default=None)
             case = Case(specimen.specimen_id, photographs, size, specimen.removed_at)
             yield self._maker.from_choice(case, next(choices)) if some else self._maker.unreadable(case)
 

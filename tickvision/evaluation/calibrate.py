@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,17 +91,17 @@ def fit(
         expected.words if expected is not None and len(calibration) else "",
     )
     joints = [_fit_rung(draft, val, taxonomy, r, notes) for r in range(len(rungs))]
-    draft = _replace(draft, rungs=tuple(Rung(r.name, j, None) for r, j in zip(rungs, joints, strict=True)))
+    draft = replace(draft, rungs=tuple(Rung(r.name, j, None) for r, j in zip(rungs, joints, strict=True)))
     if not len(calibration):
         notes.append("no calibration specimens: nothing is promised and every case is referred")
         return draft, notes
-    draft = _replace(
+    draft = replace(
         draft,
         novelty_limit=_novelty(draft, calibration, taxonomy, terms.novelty_loss, notes),
         quality_limits=_quality_limits(draft, val, taxonomy),
     )
-    draft = _replace(draft, rungs=_certify(draft, calibration, taxonomy, terms))
-    draft = _replace(draft, shortlist=_shortlist(draft, calibration, taxonomy, terms.shortlist_miss, notes))
+    draft = replace(draft, rungs=_certify(draft, calibration, taxonomy, terms))
+    draft = replace(draft, shortlist=_shortlist(draft, calibration, taxonomy, terms.shortlist_miss, notes))
     if len(calibration) < ADVISED_SPECIMENS:
         notes.append(f"{len(calibration)} calibration specimens; at least {ADVISED_SPECIMENS} are advised")
     return draft, notes
@@ -128,10 +128,6 @@ def _fit_vim(train: Specimens) -> Vim | None:
         return Vim.from_dict(fitted.to_dict())  # as saved: half precision, so that limits are set on what predict sees
     except CalibrationError:
         return None
-
-
-def _replace(policy: Policy, **changes: object) -> Policy:
-    return Policy(**{**vars(policy), **changes})
 
 
 def fit_maps(val: Specimens, balanced_training: bool, notes: list[str]) -> tuple[HeadMap, HeadMap]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from tickvision.evaluation.compare import paired_bootstrap
 from tickvision.evaluation.intervals import clopper_pearson_lower, clopper_pearson_upper, macro_recall_interval, wilson
 from tickvision.evaluation.per_class import per_class_view
 from tickvision.evaluation.policy import NO_PROMISE, Choice, Policy
+from tickvision.evaluation.probabilities import HeadMap
 from tickvision.evaluation.selective import risk_coverage
 from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, settled, true_answers
 
@@ -214,18 +216,7 @@ def _gain(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Taxono
     known = truth >= 0
     if known.sum() < 5:
         return {"n": int(known.sum())}
-    plain = Policy(
-        type(policy.taxon_map)(1.0),
-        type(policy.state_map)(1.0),
-        policy.rungs,
-        None,
-        None,
-        (),
-        None,
-        policy.max_error,
-        policy.failure_rate,
-        0,
-    )
+    plain = replace(policy, taxon_map=HeadMap(1.0), state_map=HeadMap(1.0))
     said = []
     for specimens in (test, by_heads):
         cells = plain.cells(specimens.taxon, specimens.state)

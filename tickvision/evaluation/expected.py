@@ -9,13 +9,13 @@ then exact again (rejection sampling; von Neumann 1951; for certificates Park, D
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tickvision.domain import user_tables
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import CalibrationError, did_you_mean
 from tickvision.evaluation.priors import shrink
@@ -41,7 +41,7 @@ def read(path: Path, taxonomy: Taxonomy, place: str = "", month: int = 0) -> Exp
     Raises CalibrationError naming the line: a missing column, an unknown name, a month outside 1..12, no row that fits.
     """
     counts = np.zeros(len(taxonomy.taxa))
-    for line, row in _rows(path):
+    for line, row in user_tables.read(path, COLUMNS, "a table of expected specimens", CalibrationError):
         if place and row["place"].strip() not in ("", place):
             continue
         if month and row["month"].strip() not in ("", str(month)):
@@ -54,18 +54,6 @@ def read(path: Path, taxonomy: Taxonomy, place: str = "", month: int = 0) -> Exp
 
 def _words(place: str, month: int) -> str:
     return f"{place or 'all places'}, {f'month {month}' if month else 'all months'}"
-
-
-def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as handle:
-            reader = csv.DictReader(handle)
-            missing = [c for c in COLUMNS if c not in (reader.fieldnames or ())]
-            if missing:
-                raise CalibrationError(f"{path}: no column {', '.join(missing)}; expected {', '.join(COLUMNS)}.")
-            return [(reader.line_num, {k: row[k] or "" for k in COLUMNS}) for row in reader]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise CalibrationError(f"{path}: cannot be read as a table of expected specimens ({error}).") from None
 
 
 def _taxon(path: Path, line: int, row: dict[str, str], taxonomy: Taxonomy) -> int:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tickvision.domain.taxonomy import Answer, Taxonomy
 from tickvision.errors import CalibrationError
-from tickvision.evaluation.novelty import Vim
+from tickvision.evaluation.novelty import Vim, energy
 from tickvision.evaluation.probabilities import HeadMap, JointMap
 from tickvision.evaluation.promises import Certificate, QualityLimit
 from tickvision.evaluation.shortlist import Shortlist
@@ -164,7 +164,7 @@ class Policy:
         Raises CalibrationError if ViM needs the embedding and there is none.
         """
         if self.vim is None:
-            return novelty_scores(taxon)
+            return energy(taxon)
         if embedding is None:
             raise CalibrationError("the novelty score of this model needs the embedding beside the logits.")
         return self.vim.score(embedding, taxon)
@@ -266,9 +266,3 @@ def answer_parts(cells: Floats, taxonomy: Taxonomy, answers: list[Answer], claim
     parts[told, 1] = (p_stage / np.maximum(p_taxon, 1e-300))[told]
     parts[sexed, 2] = (p_all / np.maximum(p_stage, 1e-300))[sexed]
     return np.asarray(np.clip(parts, 0.0, 1.0))
-
-
-def novelty_scores(taxon: Floats) -> Floats:
-    """Return the energy (N,) of taxon logits, high = strange (Liu et al. 2020)."""
-    top = taxon.max(1)
-    return np.asarray(-(top + np.log(np.exp(taxon - top[:, None]).sum(1))))
