@@ -182,13 +182,11 @@ def _comparison(a: _Run, b: _Run, ids: NDArray[Any], truth: NDArray[np.int64], n
 
 
 def _judge(folder: Path, test: Specimens, policy: policies.Policy, taxonomy: Taxonomy) -> _Run:
-    answers, of_cell, _ = taxonomy.rung_answers("species_stage_sex")
     cells = policy.cells(test.taxon, test.state)
-    sums = np.zeros((len(answers), len(cells)))
-    np.add.at(sums, of_cell, cells.T)
+    probs = taxonomy.answer_probs(cells, "species_stage_sex")
     said, confidence = policy.answers(cells, taxonomy, 0)
     rung, _, wrong = ladder(test, policy, taxonomy)
-    probs = sums.T / sums.sum(0)[:, None]
+    probs = probs / probs.sum(1, keepdims=True)
     return _Run(folder, test, policy, np.asarray(said, np.int64), probs, confidence, rung != REFERRED, wrong)
 
 

@@ -6,7 +6,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,7 +19,6 @@ from tickvision.deployment.engine import Engine
 from tickvision.deployment.package import HEADS, MODEL, NEIGHBOURS, Package, read_all
 from tickvision.deployment.reader import Reader, decode_any
 from tickvision.deployment.specimens import Specimen
-from tickvision.domain.taxonomy import Answer, Taxonomy
 from tickvision.errors import ImageError
 from tickvision.evaluation.policy import Choice
 from tickvision.images.decode import Box, Photo
@@ -33,7 +32,6 @@ BATCH = 16
 PHOTOGRAPHS_AHEAD = 4 * BATCH
 
 Floats = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -48,18 +46,6 @@ class Looked:
 _Pending = tuple[Specimen, list["Future[Looked]"]]
 
 
-@dataclass(frozen=True)
-class _Ladder(Taxonomy):
-    """A taxonomy that works out the answers of each rung once: they cost more than the network on a small picture."""
-
-    _known: dict[str, tuple[list[Answer], NDArray[np.intp], Bool]] = field(default_factory=dict, repr=False)
-
-    def rung_answers(self, rung: str) -> tuple[list[Answer], NDArray[np.intp], Bool]:
-        if rung not in self._known:
-            self._known[rung] = super().rung_answers(rung)
-        return self._known[rung]
-
-
 class Predictor:
     """A loaded package. predict may be called any number of times, from one thread at a time."""
 
@@ -70,7 +56,6 @@ class Predictor:
         loader = ThreadPoolExecutor(1)  # the first photographs are decoded meanwhile
         self._engine = loader.submit(Engine, contents[MODEL], package.prepare, self.cores, str(package.folder / MODEL))
         loader.shutdown(wait=False)
-        self._ladder = _Ladder.from_json(package.taxonomy.to_json())
         self._maker = Maker(package.policy, package.contact, package.model_id, package.drawn)
 
     def predict(self, inputs: Sequence[Path | str | Specimen]) -> list[Decision]:
@@ -184,7 +169,7 @@ class Predictor:
                 self.package.policy.decide(
                     np.stack([taxon[r].mean(0) for r in rows]),
                     np.stack([state[r].mean(0) for r in rows]),
-                    self._ladder,
+                    self.package.taxonomy,
                     best_quality(
                         np.array([o.quality.row for some in good for o in some if o.quality]), owner, len(rows)
                     ),

@@ -19,6 +19,7 @@ from tickvision.domain.tables import rows
 from tickvision.errors import DataError, did_you_mean
 
 Bool = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 TICK_STATES = (("larva", ""), ("nymph", ""), ("adult", "female"), ("adult", "male"))
 RANKS = ("species", "genus", "family", "order")
 MAX_CELLS = 1_000_000
@@ -72,6 +73,9 @@ class Taxonomy:
     caps: tuple[Cap, ...] = ()
     non_target: str = ""
     _cap_of: dict[tuple[str, str], str] = field(default_factory=dict, repr=False, compare=False)
+    _rungs: dict[str, tuple[list[Answer], NDArray[np.intp], Bool]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
     def __post_init__(self) -> None:
         if not self.taxa:
@@ -194,11 +198,24 @@ class Taxonomy:
         return tuple(ladder)
 
     def rung_answers(self, rung: str) -> tuple[list[Answer], NDArray[np.intp], Bool]:
-        """Return (answers, answer index of each cell (K,), cells claimed by each answer (A, K)) of one rung."""
-        of_cell = [self.answer_for(k, rung) for k in range(self.n_cells)]
-        answers = list(dict.fromkeys(of_cell))
-        index = {a: i for i, a in enumerate(answers)}
-        return answers, np.array([index[a] for a in of_cell]), np.stack([self.claims(a) for a in answers])
+        """Return (answers, answer index of each cell (K,), cells claimed by each answer (A, K)) of one rung.
+
+        Worked out once for each rung: do not change what is returned.
+        """
+        if rung not in self._rungs:
+            of_cell = [self.answer_for(k, rung) for k in range(self.n_cells)]
+            answers = list(dict.fromkeys(of_cell))
+            index = {a: i for i, a in enumerate(answers)}
+            claims = np.stack([self.claims(a) for a in answers])
+            self._rungs[rung] = answers, np.array([index[a] for a in of_cell]), claims
+        return self._rungs[rung]
+
+    def answer_probs(self, cells: NDArray[np.floating], rung: str) -> Floats:
+        """Return (N, A) the probability of each answer of a rung: cells (N, K), each counted where it is answered."""
+        answers, of_cell, _ = self.rung_answers(rung)
+        sums = np.zeros((len(answers), len(cells)))
+        np.add.at(sums, of_cell, cells.T)
+        return np.ascontiguousarray(sums.T)
 
     # --- file form ----------------------------------------------------------------------------------------------
 
@@ -224,6 +241,15 @@ class Taxonomy:
             caps=tuple(Cap(*c) for c in form["caps"]),
             non_target=form["non_target"],
         )
+
+
+def settled_answers(labels: Bool, claims: Bool) -> NDArray[np.int64]:
+    """Return (N,) the first answer whose claimed cells hold the whole label, -1 where none does.
+
+    labels: (N, K), the cells that each label leaves open; claims: (A, K), those of rung_answers.
+    """
+    outside = labels.astype(np.float32) @ (~claims).T.astype(np.float32) > 0
+    return np.where((~outside).any(1), (~outside).argmax(1), -1).astype(np.int64)
 
 
 def tick_taxonomy(taxa: Iterable[str], non_target: str = "") -> Taxonomy:

@@ -245,7 +245,7 @@ def _guard(
 
 def _shortlist(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, miss: float, notes: list[str]):  # type: ignore[no-untyped-def]
     _, _, claims = taxonomy.rung_answers(policy.rungs[0].name)
-    probs = policy._finest_probs(policy.cells(calibration.taxon, calibration.state), taxonomy)
+    probs = taxonomy.answer_probs(policy.cells(calibration.taxon, calibration.state), policy.rungs[0].name)
     try:
         return fit_shortlist(probs, true_answers(calibration, claims), miss)
     except CalibrationError as error:

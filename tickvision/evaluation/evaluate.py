@@ -73,10 +73,9 @@ def heads(test: Specimens, cells: Floats, taxonomy: Taxonomy) -> list[tuple[str,
         found.append(
             ("sex", given / np.maximum(given.sum(1, keepdims=True), 1e-300), np.where(subject, target, -1), names)
         )
-    answers, of_cell, claims = taxonomy.rung_answers("species_stage_sex")
-    sums = np.zeros((len(answers), len(cells)))
-    np.add.at(sums, of_cell, cells.T)
-    found.append(("all", np.ascontiguousarray(sums.T), true_answers(test, claims), [str(a) for a in answers]))
+    answers, _, claims = taxonomy.rung_answers("species_stage_sex")
+    probs = taxonomy.answer_probs(cells, "species_stage_sex")
+    found.append(("all", probs, true_answers(test, claims), [str(a) for a in answers]))
     return found
 
 
@@ -211,7 +210,7 @@ def _gain(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Taxono
 
     Both are judged on their logits without the calibration maps, which were fitted for the network alone.
     """
-    _, of_cell, claims = taxonomy.rung_answers("species_stage_sex")
+    _, _, claims = taxonomy.rung_answers("species_stage_sex")
     truth = true_answers(test, claims)
     known = truth >= 0
     if known.sum() < 5:
@@ -220,9 +219,7 @@ def _gain(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Taxono
     said = []
     for specimens in (test, by_heads):
         cells = plain.cells(specimens.taxon, specimens.state)
-        sums = np.zeros((len(claims), len(cells)))
-        np.add.at(sums, of_cell, cells.T)
-        said.append(sums.argmax(0)[known])
+        said.append(taxonomy.answer_probs(cells, "species_stage_sex").argmax(1)[known])
     n_classes = len(claims)
     low, high = paired_bootstrap(
         lambda t, p: metrics.macro_recall(t, p, n_classes),

@@ -82,10 +82,8 @@ class Policy:
     def answers(self, cells: Floats, taxonomy: Taxonomy, rung: int) -> tuple[NDArray[np.intp], Floats]:
         """Return (index of the said answer (N,), its confidence (N,)) on a rung."""
         name = self.rungs[rung].name
-        answers, of_cell, claims = taxonomy.rung_answers(name)
-        sums = np.zeros((len(answers), len(cells)))
-        np.add.at(sums, of_cell, cells.T)
-        said = sums.argmax(0)
+        answers, _, claims = taxonomy.rung_answers(name)
+        said = taxonomy.answer_probs(cells, name).argmax(1)
         joint = self.rungs[rung].joint
         parts = answer_parts(cells, taxonomy, [answers[i] for i in said], claims[said])
         return said, (np.nanprod(parts, axis=1) if joint is None else joint.apply(parts))
@@ -103,7 +101,7 @@ class Policy:
         strange = self.strangeness(taxon, embedding)
         given = [self.answers(cells, taxonomy, r) for r in range(len(self.rungs))]
         labels = [taxonomy.rung_answers(r.name)[0] for r in self.rungs]
-        finest = self._finest_probs(cells, taxonomy)
+        finest = taxonomy.answer_probs(cells, self.rungs[0].name)
         lists = self.shortlist.sets(finest) if self.shortlist is not None else finest >= 0.05
         usable = self._usable(quality, len(cells))
         choices = []
@@ -174,12 +172,6 @@ class Policy:
         strange = self.strangeness(taxon, embedding)
         usable = self._usable(quality, len(strange))
         return np.array([not self._gate(n, u) for n, u in zip(strange, usable, strict=True)], bool)
-
-    def _finest_probs(self, cells: Floats, taxonomy: Taxonomy) -> Floats:
-        answers, of_cell, _ = taxonomy.rung_answers(self.rungs[0].name)
-        sums = np.zeros((len(answers), len(cells)))
-        np.add.at(sums, of_cell, cells.T)
-        return np.ascontiguousarray(sums.T)
 
     def to_json(self) -> dict[str, Any]:
         """Return the JSON form that from_json reads."""

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.domain.taxonomy import Taxonomy
+from tickvision.domain.taxonomy import Taxonomy, settled_answers
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.probabilities import combine
 from tickvision.images.look import MEASURES, best_quality
@@ -119,8 +119,7 @@ def settled(masks: Bools) -> NDArray[np.int64]:
 
 def true_answers(specimens: Specimens, claims: Bools) -> NDArray[np.int64]:
     """Return (N,) the first answer whose claimed cells hold the whole label, -1 where none does. claims: (A, K)."""
-    outside = specimens.cells().astype(np.float32) @ (~claims).T.astype(np.float32) > 0
-    return np.where((~outside).any(1), (~outside).argmax(1), -1).astype(np.int64)
+    return settled_answers(specimens.cells(), claims)
 
 
 def is_right(specimens: Specimens, claims: Bools, said: NDArray[np.intp]) -> Bools:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sklearn.metrics import recall_score
 from torch import Tensor
 
-from tickvision.domain.taxonomy import Taxonomy
+from tickvision.domain.taxonomy import Taxonomy, settled_answers
 from tickvision.training.feed import Feeder
 from tickvision.training.heads import Labels
 from tickvision.training.network import Network, Output, cells_loss
@@ -61,12 +61,9 @@ def finest_answers(
 
     cells: (N, K) probabilities.
     """
-    _, of_cell, claims = taxonomy.rung_answers("species_stage_sex")
-    sums = np.zeros((len(cells), claims.shape[0]))
-    np.add.at(sums.T, of_cell, cells.T)
-    label = (taxon_mask[:, :, None] & state_mask[:, None, :]).reshape(len(cells), -1)
-    inside = ~(label.astype(np.float32) @ (~claims).T.astype(np.float32) > 0)
-    return np.where(inside.any(1), inside.argmax(1), -1), sums.argmax(1)
+    _, _, claims = taxonomy.rung_answers("species_stage_sex")
+    labels = (taxon_mask[:, :, None] & state_mask[:, None, :]).reshape(len(cells), -1)
+    return settled_answers(labels, claims), taxonomy.answer_probs(cells, "species_stage_sex").argmax(1)
 
 
 def save(path: Path, **arrays: NDArray[np.generic]) -> None:
