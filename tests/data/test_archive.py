@@ -19,7 +19,6 @@ from tickvision.drawing.archive import FILE_NAME
 from tickvision.drawing.demo_set import write_demo_set
 from tickvision.progress import Progress
 
-HERE = Path(__file__).parent / "archives"
 DWC = "http://rs.tdwg.org/dwc/terms/"
 TERMS = {"license": "http://purl.org/dc/terms/", "identifier": "http://purl.org/dc/terms/"}
 AC = "http://rs.tdwg.org/ac/terms/"
@@ -56,36 +55,6 @@ CC0 = "https://creativecommons.org/publicdomain/zero/1.0/"
 
 def take(path: Path, work: Path, photographs: Path | None = None, **columns: str) -> list[Record]:
     return archive.read_archive(path, work, photographs, columns)[0]
-
-
-def test_what_dwca_writer_writes_is_read(tmp_path: Path) -> None:
-    for name in ("a.jpg", "b.jpg"):
-        (tmp_path / "photographs").mkdir(exist_ok=True)
-        scene().save(tmp_path / "photographs" / name)
-    records, noted = archive.read_archive(HERE / "dwca_writer.zip", tmp_path / "work", tmp_path, {})
-    frame, _ = ingest.ingest(records, tmp_path, "ticks", licences=("CC0-1.0", "CC-BY"))
-    assert list(frame["status"]) == ["ok", "ok"]
-    assert list(frame["specimen_id"]) == ["tick-1"] * 2
-    row = frame.iloc[0]
-    assert (row["scientific_name"], row["life_stage"], row["sex"], row["spdx"], row["creator"], row["place"]) == (
-        "Ixodes scapularis", "adult", "female", "CC-BY-4.0", "Å. Berg", "Ängsö",
-    )  # fmt: skip
-    assert row["verbatim_name"] == "Ixodes scapularis Say, 1821"
-    assert [f.message for f in noted] == [
-        "2 of 3 records have no photograph, e.g. 'o2'", "1 media are no still images; they are left out",
-    ]  # fmt: skip
-
-
-def test_what_dwcahandler_writes_is_read(tmp_path: Path) -> None:
-    scene().save(tmp_path / "one tick.jpg")
-    records = take(HERE / "dwcahandler.zip", tmp_path / "work", tmp_path)
-    frame, findings = ingest.ingest(records, tmp_path, "ticks", licences=("CC0-1.0", "CC-BY"))
-    assert list(frame["status"]) == ["licence", "missing"]
-    assert list(frame["group_id"]) == ["vial-1"] * 2
-    assert list(frame["scientific_name"]) == ["Dermacentor variabilis", "Ixodes"]
-    assert frame["x_occurrenceRemarks"][0] == 'found "on the dog", alive'
-    assert frame["creator"][0] == "submitter 1, Larkmoor"
-    assert any("is on the web" in f.message for f in findings)
 
 
 def test_the_demo_set_gives_the_same_manifest_by_both_doors(tmp_path: Path) -> None:

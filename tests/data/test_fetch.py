@@ -14,7 +14,6 @@ import pytest
 from made import scene
 
 from tickvision.data import archive, fetch, ingest, sources
-from tickvision.data.mapping import Record
 from tickvision.errors import DataError
 
 LIMITS = fetch.Limits(wait_s=0, max_bytes=100_000, own_network=True, tries=3, backoff_s=0.01, timeout_s=5)
@@ -176,11 +175,16 @@ def test_records_point_at_what_was_brought_or_say_how_to_bring_it(tmp_path: Path
 
 
 def test_media_of_an_archive_are_found_where_they_were_brought(tmp_path: Path, server: str) -> None:
-    here = Path(__file__).parent / "archives"
-    records, _ = archive.read_archive(here / "dwcahandler.zip", tmp_path / "work", tmp_path, {})
-    web = [Record(r.line, {k: v.replace("https://pictures.example", server) for k, v in r.fields.items()}, r.others)
-           for r in records]  # fmt: skip
-    bring(tmp_path / "web", *(r.fields["file"] for r in web))
-    placed = list(fetch.placed(web, tmp_path / "web"))
+    terms = "http://rs.tdwg.org/dwc/terms/"
+    (tmp_path / "meta.xml").write_text(
+        f'<archive xmlns="{terms.replace("terms", "text")}"><core rowType="{terms}Occurrence">'
+        f'<files><location>o.csv</location></files><id index="0"/><field index="1" term="{terms}associatedMedia"/>'
+        "</core></archive>"
+    )
+    (tmp_path / "o.csv").write_text(f"o1,{server}/one%20tick.jpg | {server}/two.jpg\n")
+    records, _ = archive.read_archive(tmp_path, tmp_path / "work", tmp_path, {})
+    assert [r.fields["fault"] != "" for r in records] == [True, True]
+    bring(tmp_path / "web", *(r.fields["file"] for r in records))
+    placed = list(fetch.placed(records, tmp_path / "web"))
     assert all(Path(r.fields["file"]).is_file() and "fault" not in r.fields for r in placed)
-    assert [r.fields["photo_id"] for r in placed] == [r.fields["photo_id"] for r in web]
+    assert [r.fields["photo_id"] for r in placed] == [r.fields["photo_id"] for r in records]

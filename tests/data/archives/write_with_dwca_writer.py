@@ -1,7 +1,4 @@
-"""How dwca_writer.zip was made: dwca-writer 0.2.0 (with pandas, xmltodict and setuptools < 81 beside it).
-
-It cannot live in the project's environment (it asks for pkg_resources), so what it wrote is kept. No test runs this.
-"""
+"""An archive by dwca-writer: Simple Multimedia, its own reading of the extension definitions."""
 
 import xml.etree.ElementTree as ET
 

@@ -1,4 +1,4 @@
-"""How dwcahandler.zip was made: dwcahandler 1.1.5 asks for pandas < 3, so what it wrote is kept. No test runs this."""
+"""An archive by dwcahandler: quoted cells, no coreid column of its own, media on the web."""
 
 import pandas as pd
 from dwcahandler import (
