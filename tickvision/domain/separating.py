@@ -65,8 +65,13 @@ def _side_by_side(first: tuple[str, str, str], second: tuple[str, str, str]) -> 
             one[key]["source"],
         )
         for key in one
-        if key in two and one[key]["state"] != two[key]["state"] and not key.endswith("_hint")
+        if key in two and _differ(one[key]["state"], two[key]["state"]) and not key.endswith("_hint")
     ]
+
+
+def _differ(state: str, other: str) -> bool:
+    """Return False for equal states and for those of which one only adds where it holds ("inornate in ...")."""
+    return not (state.startswith(other) or other.startswith(state))
 
 
 def _stage_hints(candidates: Sequence[tuple[str, str, str]]) -> list[Hint]:
