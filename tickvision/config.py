@@ -5,6 +5,7 @@ Relative paths in a file are relative to that file, those given with --set to th
 
 from __future__ import annotations
 
+import json
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -255,7 +256,14 @@ def _anchor(raw: dict[str, Any], folder: Path) -> None:
         for key in keys[:-1]:
             holder = holder.get(key, {}) if isinstance(holder, dict) else {}
         if isinstance(holder, dict) and isinstance(holder.get(keys[-1]), str):
-            holder[keys[-1]] = str((folder / holder[keys[-1]]).resolve())
+            holder[keys[-1]] = _absolute(folder, holder[keys[-1]], ".".join(keys))
+
+
+def _absolute(folder: Path, written: str, key: str) -> str:
+    try:
+        return str((folder / written).resolve())
+    except (ValueError, OSError, RuntimeError) as error:
+        raise ConfigError(f"{key}: {written!r} is no path ({error}).") from None
 
 
 def _lay_over(raw: dict[str, Any], setting: str) -> None:
@@ -268,7 +276,7 @@ def _lay_over(raw: dict[str, Any], setting: str) -> None:
     except tomllib.TOMLDecodeError:
         value = text  # a bare word is a string
     if parts in PATH_KEYS and isinstance(value, str):
-        value = str(Path(value).resolve())
+        value = _absolute(Path(), value, key)
     holder = raw
     for part in parts[:-1]:
         holder = holder.setdefault(part, {})
@@ -320,7 +328,5 @@ def _toml(value: Any) -> str:
 
 
 def _quoted(text: str) -> str:
-    escaped = (
-        text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n").replace("\t", "\\t").replace("\r", "\\r")
-    )
-    return f'"{escaped}"'
+    """JSON's escapes are TOML's; TOML wants DEL escaped too."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -72,8 +72,7 @@ def read_archive(
 def _read(archive: archive_guard.Archive, folder: Path) -> _Contents:
     """Return the rows of all tables that matter here."""
     where = str(archive.path)
-    with archive.open(archive_guard.META) as handle:
-        core, extensions = archive_meta.parse(handle.read(archive_guard.MAX_META + 1), where)
+    core, extensions = archive_meta.parse(archive.head(), where)
     if core.row_type not in (archive_meta.OCCURRENCE, archive_meta.EVENT):
         raise DataError(f"{where}: the core is '{core.row_type}'; archives of occurrences or of events are read.")
     wanted = {archive_meta.OCCURRENCE, archive_meta.REGION} | archive_meta.MEDIA

@@ -23,6 +23,7 @@ MAX_LINE = 4_000_000
 RATIO = 200  # text tables shrink to about a twentieth; what shrinks more than this is made to burst
 RATIO_FROM = 10 * 2**20
 _BLOCK = 2**20
+DAMAGED = (zipfile.BadZipFile, zlib.error, EOFError)  # what reading a stored or deflated member may raise
 
 
 class Archive:
@@ -80,6 +81,14 @@ class Archive:
             raise DataError(f"{self.path}: '{name}' cannot be read ({error}).") from None
         raise DataError(f"{self.path}: {META} names '{name}', which is not in the archive.")
 
+    def head(self) -> bytes:
+        """Return meta.xml, cut behind MAX_META. Raises DataError if it is damaged."""
+        try:
+            with self.open(META) as source:
+                return source.read(MAX_META + 1)
+        except (*DAMAGED, OSError) as error:
+            raise DataError(f"{self.path}: {META} is damaged ({error}).") from None
+
     def take_out(self, name: str, folder: Path) -> Path:
         """Return where a media file lies on disk; out of a zip it is written below folder, once."""
         if self._zip is None:
@@ -95,7 +104,7 @@ class Archive:
         try:
             with self.open(name) as source, part.open("wb") as sink:
                 shutil.copyfileobj(source, sink, _BLOCK)
-        except (zipfile.BadZipFile, zlib.error, EOFError) as error:
+        except DAMAGED as error:
             raise DataError(f"{self.path}: '{name}' is damaged ({error}).") from None
         part.replace(target)
         return target
@@ -127,6 +136,8 @@ def _member_fault(info: zipfile.ZipInfo) -> str:
         return "is a link"
     if info.flag_bits & 0x1:
         return "is locked with a password"
+    if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        return "is packed in a way that is not read (only deflate is)"
     if info.file_size > RATIO_FROM and info.file_size > RATIO * max(info.compress_size, 1):
         return f"would unpack from {info.compress_size:,} to {info.file_size:,} bytes"
     return ""
@@ -176,7 +187,7 @@ def copy_table(archive: Archive, names: list[str], skip_lines: int, encoding: st
                     for _ in range(skip_lines if number else 0):
                         source.readline(MAX_LINE)
                     sink.writelines(_checked(archive.path, name, source, encoding))
-    except (zipfile.BadZipFile, zlib.error, EOFError) as error:
+    except DAMAGED as error:
         raise DataError(f"{archive.path}: damaged ({error}).") from None
 
 

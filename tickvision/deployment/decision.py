@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
+from datetime import UTC, datetime
+from math import isfinite
 from typing import Any
 
-from tickvision.deployment.referral import further_photographs, preventive_care_until
+from tickvision.deployment.referral import clock, further_photographs, preventive_care_until
 from tickvision.domain import cautions
 from tickvision.domain.separating import Hint, hints
 from tickvision.domain.taxonomy import Answer
@@ -83,15 +85,32 @@ class Decision:
     def from_dict(cls, form: Mapping[str, Any]) -> Decision:
         """Return the decision that to_dict wrote. Raises KeyError, TypeError or ValueError on anything else."""
         values = dict(form)
-        values["shortlist"] = tuple(Candidate(**c) for c in form["shortlist"])
+        values["shortlist"] = tuple(_typed(Candidate(**c)) for c in form["shortlist"])
         values["photographs"] = tuple(
-            Photograph(**(p | {"region": tuple(p["region"]) if p.get("region") else None})) for p in form["photographs"]
+            _typed(Photograph(**(p | {"region": tuple(map(float, p["region"])) if p.get("region") else None})))
+            for p in form["photographs"]
         )
         for name in ("look_at", "further_photographs"):
-            values[name] = tuple(form.get(name, ()))
+            values[name] = tuple(map(str, form.get(name, ())))
         if not str(values.get("caution", "")).strip():
             raise ValueError("a decision without its caution")
-        return cls(**values)
+        decision: Decision = _typed(cls(**values))
+        clock(decision.removed_at, datetime.now(UTC))  # raises ValueError if it is no time
+        return decision
+
+
+_KINDS = {"str": str, "float": int | float, "bool": bool}
+
+
+def _typed(record: Any) -> Any:
+    """Return the record. Raises TypeError if a field of text, number or truth value holds something else."""
+    for field in fields(record):
+        kind, value = _KINDS.get(str(field.type)), getattr(record, field.name)
+        if kind is not None and not isinstance(value, kind):
+            raise TypeError(f"{field.name} is {value!r:.60}")
+        if isinstance(value, float) and not isfinite(value):
+            raise ValueError(f"{field.name} is {value}")
+    return record
 
 
 def json_schema() -> dict[str, Any]:

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tickvision.errors import PackageError
+
 Floats = NDArray[np.float32]
 COLUMNS = ("photo_id", "scientific_name", "life_stage", "sex", "credit", "licence")
 
@@ -47,14 +49,23 @@ def pack(embedding: Floats, jpegs: Sequence[bytes], columns: dict[str, list[str]
 
 
 class Neighbours:
-    """The photographs of a package, searched by embedding. Raises ValueError or KeyError on bytes that pack did not
-    write."""
+    """The photographs of a package, searched by embedding. Raises PackageError on bytes that pack did not write."""
 
     def __init__(self, content: bytes) -> None:
-        with np.load(io.BytesIO(content), allow_pickle=False) as held:
-            self._embedding = _unit(held["embedding"].astype(np.float32))
-            self._pictures, self._ends = held["pictures"], held["ends"]
-            self._texts = [held[name] for name in COLUMNS]
+        try:
+            with np.load(io.BytesIO(content), allow_pickle=False) as held:
+                self._embedding = _unit(held["embedding"].astype(np.float32))
+                self._pictures, self._ends = held["pictures"], held["ends"]
+                self._texts = [held[name] for name in COLUMNS]
+        except (
+            Exception
+        ) as error:  # a broken zip or array raises BadZipFile, zlib.error, EOFError, SyntaxError and more
+            raise PackageError(
+                f"neighbours.npz is not what a package holds ({error}). Make the package anew."
+            ) from None
+        n = len(self._embedding)
+        if self._embedding.ndim != 2 or len(self._ends) != n + 1 or any(len(t) != n for t in self._texts):
+            raise PackageError("neighbours.npz: its arrays do not belong together. Make the package anew.")
 
     def nearest(self, embedding: Floats, count: int = 3) -> tuple[Neighbour, ...]:
         """Return the photographs whose embeddings have the largest cosine with this one (D,), the nearest first."""

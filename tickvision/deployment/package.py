@@ -10,9 +10,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from tickvision.domain.taxonomy import Taxonomy
-from tickvision.errors import CalibrationError, DataError, OutputError, PackageError
+from tickvision.errors import CalibrationError, DataError, OutputError, PackageError, TickvisionError
 from tickvision.evaluation.policy import Policy
+from tickvision.images.look import MEASURES
 from tickvision.images.prepare import Prepare
 
 SCHEMA = 1
@@ -146,7 +149,26 @@ def read_all(location: Path) -> tuple[Package, dict[str, bytes]]:
             f"{location / INDEX}: labels, preparation or policy are not those that were packaged with this model. "
             "The file was changed or is of another package; copy the package again, or make it anew."
         )
+    _rehearse(package)
     return package, contents
+
+
+def _rehearse(package: Package) -> None:
+    """Decide on one made-up specimen, so that a policy that does not fit its taxonomy is told on loading."""
+    taxa, states = len(package.taxonomy.taxa), len(package.taxonomy.states)
+    vim = package.policy.vim
+    try:
+        package.policy.decide(
+            np.zeros((1, taxa)),
+            np.zeros((1, taxa, states)),
+            package.taxonomy,
+            np.ones((1, len(MEASURES))),
+            np.zeros((1, len(vim.origin) if vim else 1)),
+        )
+    except (TickvisionError, TypeError, ValueError, LookupError, AttributeError, ArithmeticError) as error:
+        raise PackageError(
+            f"{package.folder / INDEX}: taxonomy and policy do not fit each other ({type(error).__name__}: {error})."
+        ) from None
 
 
 def _version(model_sha256: str, index: Mapping[str, Any]) -> str:
@@ -162,6 +184,8 @@ def _checked(location: Path, get: Get, file: str, expected: str) -> bytes:
         content = get(file)
     except (FileNotFoundError, KeyError):
         raise PackageError(f"{location}: {file} is missing. Copy the whole package again.") from None
+    except (OSError, ValueError) as error:
+        raise PackageError(f"{location}: '{file}' cannot be read ({error}). Copy the whole package again.") from None
     found = hashlib.sha256(content).hexdigest()
     if found != expected:
         raise PackageError(
@@ -177,7 +201,11 @@ def _folder_reader(folder: Path) -> Get:
 
 def _zip_reader(path: Path) -> Get:
     """Return a function that reads a file of the zip in memory; the package may lie in one folder inside the zip."""
+    import lzma
     import zipfile
+    import zlib
+
+    broken = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, lzma.LZMAError, RuntimeError, EOFError, OSError)
 
     def get(file: str) -> bytes:
         try:
@@ -189,7 +217,7 @@ def _zip_reader(path: Path) -> Get:
                     raise PackageError(f"{path}: {file} would take {member.file_size:,} bytes; that is no package.")
                 with archive.open(member) as handle:
                     return handle.read(MAX_FILE_BYTES)
-        except (zipfile.BadZipFile, zipfile.LargeZipFile, RuntimeError, NotImplementedError, EOFError) as error:
+        except broken as error:
             raise PackageError(f"{path}: neither a package folder nor a readable .zip of one ({error}).") from None
 
     return get

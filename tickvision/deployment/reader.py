@@ -82,8 +82,6 @@ class Reader:
 
 
 def _checked(content: bytes) -> bytes:
-    if not content:
-        raise ImageError("empty", "the file has 0 bytes")
     if len(content) > MAX_BYTES:
         raise ImageError("too_large", f"more than {MAX_BYTES:,} bytes")
     return content

@@ -109,6 +109,8 @@ def parse_time(text: str) -> datetime:
         when = datetime.fromisoformat(text)
     except ValueError:
         raise ValueError(f"'{text}' is no time; expected one such as 2026-05-03T18:30") from None
+    if not 1900 <= when.year <= 2999:
+        raise ValueError(f"'{text}' is in no year in which a tick was taken off")
     if len(text) <= 10:
         raise ValueError(f"'{text}' is a date without a time; expected one such as 2026-05-03T18:30")
     return when

@@ -232,12 +232,17 @@ class Taxonomy:
 
     @classmethod
     def from_json(cls, form: Mapping[str, Any]) -> Taxonomy:
-        """Return the taxonomy that to_json wrote."""
+        """Return the taxonomy that to_json wrote. Raises DataError if its names do not make a tree."""
+        nodes = {n[0]: Taxon(*n) for n in form["nodes"]}
+        _check_tree(nodes)
+        strange = {*form["taxa"], *(name for c in form["caps"] for name in (c[0], c[2]))} - set(nodes)
+        if strange:
+            raise DataError(f"taxon '{min(map(str, strange))}' is not listed.")
         return cls(
             kind=form["kind"],
             taxa=tuple(form["taxa"]),
             states=tuple((s[0], s[1]) for s in form["states"]),
-            nodes={n[0]: Taxon(*n) for n in form["nodes"]},
+            nodes=nodes,
             caps=tuple(Cap(*c) for c in form["caps"]),
             non_target=form["non_target"],
         )
@@ -309,23 +314,29 @@ def flat_taxonomy(labels: Iterable[tuple[str, str, str]], non_target: str = "") 
     return Taxonomy("flat", tuple(taxa), tuple(states), nodes, (), non_target)
 
 
-def table_taxonomy(taxa: Iterable[Taxon], states: Iterable[tuple[str, str]], non_target: str = "") -> Taxonomy:
-    """Return a taxonomy from an own list of taxa with ranks and parents; the leaves are those that parent nothing.
-
-    Raises DataError on a parent that is not listed or a circle.
-    """
-    nodes = {t.name: t for t in taxa}
+def _check_tree(nodes: Mapping[str, Taxon]) -> None:
+    """Raise DataError on a parent that is not listed, or a circle."""
     for taxon in nodes.values():
         if taxon.parent and taxon.parent not in nodes:
             raise DataError(
                 f"taxon '{taxon.name}': parent '{taxon.parent}' is not listed.{did_you_mean(taxon.parent, nodes)}"
             )
+    for taxon in nodes.values():
         seen, walk = {taxon.name}, taxon.parent
         while walk:
             if walk in seen:
                 raise DataError(f"taxon '{taxon.name}' is its own ancestor (through '{walk}').")
             seen.add(walk)
             walk = nodes[walk].parent
+
+
+def table_taxonomy(taxa: Iterable[Taxon], states: Iterable[tuple[str, str]], non_target: str = "") -> Taxonomy:
+    """Return a taxonomy from an own list of taxa with ranks and parents; the leaves are those that parent nothing.
+
+    Raises DataError on a parent that is not listed or a circle.
+    """
+    nodes = {t.name: t for t in taxa}
+    _check_tree(nodes)
     parents = {t.parent for t in nodes.values()}
     leaves = tuple(n for n in nodes if n not in parents)
     if non_target:

@@ -42,7 +42,7 @@ def read_photo(path: Path, at_least_px: int | None = None, region: Box | None = 
 
 
 def read_bytes(path: Path) -> bytes:
-    """Return the file's bytes. Raises ImageError with status missing, denied, empty or too_large."""
+    """Return the file's bytes. Raises ImageError with status missing, denied or too_large."""
     try:
         if not path.is_file():
             raise ImageError("missing", "no such file" if not path.exists() else "not a regular file")
@@ -55,13 +55,13 @@ def read_bytes(path: Path) -> bytes:
         raise ImageError("missing", "the file vanished while it was read") from None
     except (OSError, ValueError) as error:
         raise ImageError("unreadable", f"{type(error).__name__}: {error}") from None
-    if not content:
-        raise ImageError("empty", "the file has 0 bytes")
     return content
 
 
 def decode(content: bytes, at_least_px: int | None = None, region: Box | None = None) -> Photo:
     """Return the photograph held in these bytes; see read_photo."""
+    if not content:
+        raise ImageError("empty", "the file has 0 bytes")
     Image.MAX_IMAGE_PIXELS = None  # our own limit below is checked on the header, before any pixel is decoded
     try:
         with warnings.catch_warnings():
