@@ -196,12 +196,13 @@ def season(desk: Path, folder: Path) -> Result:
     folder.mkdir(parents=True, exist_ok=True)
     write_text(folder / "weeks.csv", season_files.weeks_csv(found))
     write_text(folder / "found.csv", season_files.found_csv(found))
+    write_text(folder / "stream.csv", season_files.stream_csv(seasons.drifts(connection)))
     total = found.total
     lines = [
         f"{total.specimens:,} specimens, {total.referred:,} referred, {total.concluded:,} concluded; audits: "
         f"{watch.alarm.errors} of {watch.alarm.n} wrong, {watch.waiting} not settled.",
         *watch.advice,
-        f"Tables: {folder / 'weeks.csv'}, {folder / 'found.csv'}",
+        f"Tables: {', '.join(str(folder / name) for name in ('weeks.csv', 'found.csv', 'stream.csv'))}",
     ]
     return {"season": asdict(total), "alarm_at": watch.alarm.raised_at, "folder": str(folder)}, lines
 

@@ -2,63 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from collections.abc import Callable, Iterable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from desk_days import PLAIN, decision, named
 from PIL import Image
 
-from tickvision.deployment.decision import NAMED, REFERRED, Candidate, Decision, Photograph
-from tickvision.domain.cautions import SHORT
 from tickvision.review import intake, store
-from tickvision.review.settings import DeskSettings, save
-
-PLAIN = DeskSettings(audit_share=0.0, second_share=0.0, costly=(), max_error=0.05)
-Make = Callable[..., Decision]
-
-
-def decision(specimen_id: str, state: str = REFERRED, name: str = "", **values: object) -> Decision:
-    """A prediction of one specimen; a referred one doubts between two Dermacentor."""
-    shortlist = (
-        (
-            Candidate("Dermacentor variabilis", "species", "adult", "female", 0.6),
-            Candidate("Dermacentor andersoni", "species", "adult", "female", 0.3),
-        )
-        if state == REFERRED
-        else ()
-    )
-    made = Decision(
-        specimen_id=specimen_id,
-        state=state,
-        scientific_name=name,
-        taxon_rank="species" if name else "",
-        life_stage="adult" if name else "",
-        sex="female" if name else "",
-        confidence=0.97 if name else 0.6,
-        promise="of the names given at most 5 % are wrong" if name else "",
-        reason="" if name else "the picture does not settle the name",
-        shortlist=shortlist,
-        look_at=(),
-        refer_to="" if name else "the identifier, room 2",
-        photographs=(Photograph(f"{Path(specimen_id).name}.jpg", "ok"),),
-        model="test-model",
-        caution=SHORT,
-    )
-    return replace(made, **values)  # type: ignore[arg-type]
-
-
-def named(specimen_id: str, name: str = "Dermacentor variabilis", **values: object) -> Decision:
-    """A prediction that gives a name: adult female."""
-    return decision(specimen_id, NAMED, name, **values)
-
-
-def write_lines(path: Path, decisions: Iterable[Decision]) -> Path:
-    """Write predictions as predict --format jsonl does."""
-    path.write_text("".join(json.dumps(d.to_dict()) + "\n" for d in decisions), encoding="utf-8")
-    return path
+from tickvision.review.settings import save
 
 
 @pytest.fixture
@@ -78,13 +30,3 @@ def desk(tmp_path: Path, folder: Path) -> sqlite3.Connection:
     save(connection, PLAIN)
     intake.take_in(connection, [decision("a"), decision("b"), named("c")], PLAIN, folder)
     return connection
-
-
-GOOD = {
-    "outcome": "named",
-    "taxon": "Dermacentor variabilis",
-    "life_stage": "adult",
-    "sex": "female",
-    "confidence": "sure",
-    "based_on": "photograph",
-}

@@ -7,10 +7,10 @@ import json
 from pathlib import Path
 
 import pytest
+from desk_days import GOOD, PLAIN, decision, named, write_lines
 from made import write_shapes
 from typer.testing import CliRunner, Result
 
-from tests.review.conftest import GOOD, PLAIN, decision, named, write_lines
 from tickvision.cli import app
 from tickvision.config import load
 from tickvision.errors import DataError

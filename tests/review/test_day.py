@@ -16,9 +16,9 @@ from urllib.parse import urlsplit
 import pytest
 import uvicorn
 from browsing import Visit, axe_violations, chromium, needs_chromium, visit
+from desk_days import decision, named, write_lines
 from PIL import Image, ImageDraw
 
-from tests.review.conftest import decision, named, write_lines
 from tickvision import review_commands
 from tickvision.deployment.decision import Photograph
 from tickvision.progress import Progress

@@ -7,9 +7,9 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from desk_days import GOOD, PLAIN, decision
 from starlette.testclient import TestClient
 
-from tests.review.conftest import GOOD, PLAIN, decision
 from tickvision.deployment.decision import Photograph
 from tickvision.errors import DataError
 from tickvision.review import chain, intake, readers, store, web

@@ -1,23 +1,16 @@
 from __future__ import annotations
 
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from desk_days import PLAIN, decision, named, read
 
-from tests.review.conftest import GOOD, PLAIN, decision, named
 from tickvision.errors import DataError
 from tickvision.review import chain, decisions, intake, store, worklist
 from tickvision.review.chain import CONCLUDED, TO_READ, TO_READ_AGAIN, TO_SETTLE, WAITING
 from tickvision.review.decisions import NotYoursError
-
-
-def say(
-    desk: sqlite3.Connection, specimen: str, reader: str, key: str, settings=PLAIN, **form: str
-) -> chain.Conclusion:
-    checked = decisions.check(GOOD | form, (), {}, False)
-    assert not checked.faults
-    return decisions.decide(desk, specimen, reader, checked, key, settings)
 
 
 def test_committed_rows_survive_a_power_cut_by_the_files_own_word(desk: sqlite3.Connection) -> None:
@@ -27,7 +20,7 @@ def test_committed_rows_survive_a_power_cut_by_the_files_own_word(desk: sqlite3.
 
 
 def test_an_identification_can_neither_be_changed_nor_removed(desk: sqlite3.Connection) -> None:
-    say(desk, "a", "Ann", "k1")
+    read(desk, "a", "Ann", "k1")
     with pytest.raises(sqlite3.IntegrityError, match="never changed"):
         desk.execute("UPDATE identification SET scientific_name = 'Ixodes cookei'")
     with pytest.raises(sqlite3.IntegrityError, match="never removed"):
@@ -40,15 +33,15 @@ def test_who_was_drawn_at_random_cannot_be_changed_later(desk: sqlite3.Connectio
 
 
 def test_the_chain_keeps_machine_and_reader_in_order(desk: sqlite3.Connection) -> None:
-    assert say(desk, "a", "Ann", "k1").status == CONCLUDED
+    assert read(desk, "a", "Ann", "k1").status == CONCLUDED
     links = chain.of_specimen(desk, "a")
     assert [(i.kind, i.identified_by) for i in links] == [("machine", "test-model"), ("reading", "Ann")]
     assert links[1].based_on == "photograph"
 
 
 def test_the_same_form_sent_twice_counts_once(desk: sqlite3.Connection) -> None:
-    first = say(desk, "a", "Ann", "k1")
-    again = say(desk, "a", "Ann", "k1")
+    first = read(desk, "a", "Ann", "k1")
+    again = read(desk, "a", "Ann", "k1")
     assert again == first
     assert len(chain.of_specimen(desk, "a")) == 2
 
@@ -58,7 +51,7 @@ def test_two_readers_do_not_get_one_case(desk: sqlite3.Connection) -> None:
     assert worklist.take_lock(desk, "a", "Ben", 10) == "Ann"
     assert worklist.next_case(desk, "Ben") == "b"
     with pytest.raises(NotYoursError, match="Ann"):
-        say(desk, "a", "Ben", "k1")
+        read(desk, "a", "Ben", "k1")
 
 
 def test_a_lock_runs_out(desk: sqlite3.Connection) -> None:
@@ -67,29 +60,30 @@ def test_a_lock_runs_out(desk: sqlite3.Connection) -> None:
 
 
 def test_the_later_of_two_decisions_on_one_case_is_refused_not_lost(desk: sqlite3.Connection) -> None:
-    say(desk, "a", "Ann", "k1")
+    read(desk, "a", "Ann", "k1")
     with pytest.raises(NotYoursError, match="in the meantime"):
-        say(desk, "a", "Ben", "k2")
+        read(desk, "a", "Ben", "k2")
     assert len(chain.of_specimen(desk, "a")) == 2
 
 
 def test_a_case_drawn_for_it_is_read_twice_by_different_people(desk: sqlite3.Connection) -> None:
     desk.execute("UPDATE specimen SET second_drawn = 1")
-    assert say(desk, "a", "Ann", "k1").status == TO_READ_AGAIN
+    assert read(desk, "a", "Ann", "k1").status == TO_READ_AGAIN
     with pytest.raises(NotYoursError):
-        say(desk, "a", "Ann", "k2")
+        read(desk, "a", "Ann", "k2")
     assert worklist.is_in_work(desk, "a", "Ann") == ""
-    done = say(desk, "a", "Ben", "k3")
+    done = read(desk, "a", "Ben", "k3")
     assert done.status == CONCLUDED
     assert done.by == ("Ann", "Ben")
 
 
 def test_readings_that_differ_are_settled_by_a_further_link(desk: sqlite3.Connection) -> None:
     desk.execute("UPDATE specimen SET second_drawn = 1")
-    say(desk, "a", "Ann", "k1")
-    assert say(desk, "a", "Ben", "k2", taxon="Dermacentor andersoni").status == TO_SETTLE
-    done = say(desk, "a", "Cid", "k3", taxon="Dermacentor")
+    read(desk, "a", "Ann", "k1")
+    assert read(desk, "a", "Ben", "k2", taxon="Dermacentor andersoni").status == TO_SETTLE
+    done = read(desk, "a", "Cid", "k3", taxon="Dermacentor")
     assert done.final is not None
+    assert desk.execute("SELECT final_id FROM specimen WHERE specimen_id = 'a'").fetchone()[0] == done.final.id
     assert (done.status, done.final.scientific_name, done.by) == (CONCLUDED, "Dermacentor", ("Cid",))
     assert [i.kind for i in chain.of_specimen(desk, "a")] == ["machine", "reading", "reading", "settling"]
 
@@ -104,7 +98,7 @@ def test_readings_that_differ_are_settled_by_a_further_link(desk: sqlite3.Connec
     ],
 )
 def test_costly_rare_odd_and_first_names_want_a_second_reader(desk, settings, form, why) -> None:
-    done = say(desk, "a", "Ann", "k1", PLAIN.__class__(**{**vars(PLAIN), **settings}), **form)
+    done = read(desk, "a", "Ann", "k1", replace(PLAIN, **settings), **form)
     assert done.status == TO_READ_AGAIN
     assert why in done.readings[0].second_wanted
 
@@ -123,21 +117,24 @@ def _names_seen_before(request: pytest.FixtureRequest) -> None:
 
 def test_contradicting_the_model_wants_a_second_reader(desk: sqlite3.Connection) -> None:
     desk.execute("UPDATE specimen SET is_queued = 1 WHERE specimen_id = 'c'")
-    assert "differs from the model" in say(desk, "c", "Ann", "k1", sex="", life_stage="nymph").readings[0].second_wanted
+    assert (
+        "differs from the model" in read(desk, "c", "Ann", "k1", sex="", life_stage="nymph").readings[0].second_wanted
+    )
 
 
 def test_taking_back_is_a_new_link_and_the_case_is_open_again(desk: sqlite3.Connection) -> None:
-    say(desk, "a", "Ann", "k1")
+    read(desk, "a", "Ann", "k1")
     assert decisions.withdraw(desk, "a", "Ann", "w1").status == TO_READ
+    assert desk.execute("SELECT final_id FROM specimen WHERE specimen_id = 'a'").fetchone()[0] is None
     assert decisions.withdraw(desk, "a", "Ann", "w1").status == TO_READ
     assert [i.kind for i in chain.of_specimen(desk, "a")] == ["machine", "reading", "withdrawal"]
-    assert say(desk, "a", "Ann", "k2", taxon="Dermacentor").status == CONCLUDED
+    assert read(desk, "a", "Ann", "k2", taxon="Dermacentor").status == CONCLUDED
     with pytest.raises(NotYoursError):
         decisions.withdraw(desk, "a", "Ben", "w2")
 
 
 def test_a_request_for_material_waits_until_a_new_prediction_comes(desk: sqlite3.Connection, folder: Path) -> None:
-    assert say(desk, "a", "Ann", "k1", outcome="need_photograph").status == WAITING
+    assert read(desk, "a", "Ann", "k1", outcome="need_photograph").status == WAITING
     assert worklist.counts(desk, "Ann")[worklist.WAIT] == 1
     intake.take_in(desk, [decision("a", confidence=0.7)], PLAIN, folder)
     assert worklist.is_in_work(desk, "a", "Ann") == worklist.READ
@@ -148,14 +145,14 @@ def test_a_draft_comes_back_and_goes_with_the_decision(desk: sqlite3.Connection)
     decisions.keep_draft(desk, "a", "Ann", {"taxon": "Derm"})
     assert decisions.draft_of(desk, "a", "Ann") == {"taxon": "Derm"}
     assert decisions.draft_of(desk, "a", "Ben") == {}
-    say(desk, "a", "Ann", "k1")
+    read(desk, "a", "Ann", "k1")
     assert decisions.draft_of(desk, "a", "Ann") == {}
 
 
 def test_that_the_reader_looked_at_the_shortlist_stands_in_the_chain(desk: sqlite3.Connection) -> None:
     decisions.look(desk, "a", "Ann")
-    say(desk, "a", "Ann", "k1")
-    say(desk, "b", "Ann", "k2")
+    read(desk, "a", "Ann", "k1")
+    read(desk, "b", "Ann", "k2")
     assert [chain.of_specimen(desk, s)[1].looked for s in "ab"] == [True, False]
 
 
@@ -164,7 +161,7 @@ def test_a_full_disk_keeps_nothing_by_halves(desk: sqlite3.Connection) -> None:
     desk.execute(f"PRAGMA max_page_count = {pages}")
     with pytest.raises(sqlite3.OperationalError, match="full"):
         for n in range(200):
-            say(desk, "a", f"r{n}", f"k{n}", remarks="x" * 2000)
+            read(desk, "a", f"r{n}", f"k{n}", remarks="x" * 2000)
             decisions.withdraw(desk, "a", f"r{n}", f"w{n}")
     assert desk.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
     links = chain.of_specimen(desk, "a")
@@ -181,8 +178,8 @@ def test_a_folder_without_a_store_says_how_to_make_one(tmp_path: Path) -> None:
 
 
 def test_a_claim_holds_if_the_finding_says_it_and_open_counts_against_it() -> None:
-    def link(name: str, stage: str = "adult", sex: str = "female", outcome: str = "named") -> chain.Identification:
-        return chain.Identification(0, "reading", "x", "", outcome, name, life_stage=stage, sex=sex)
+    def link(name: str, stage: str = "adult", sex: str = "female", outcome: str = "named") -> chain.Said:
+        return chain.Said(outcome, name, stage, sex)
 
     claim = link("Dermacentor", "adult", "")
     assert decisions.holds(claim, link("Dermacentor variabilis"))
@@ -198,6 +195,6 @@ def test_a_claim_holds_if_the_finding_says_it_and_open_counts_against_it() -> No
 
 def test_named_specimens_are_drawn_at_the_audit_share(tmp_path: Path) -> None:
     connection = store.open_store(tmp_path / "desk", create=True)
-    settings = PLAIN.__class__(**{**vars(PLAIN), "audit_share": 0.15})
+    settings = replace(PLAIN, audit_share=0.15)
     done = intake.take_in(connection, [named(f"s{n}") for n in range(1200)], settings, tmp_path)
     assert abs(done.queued / 1200 - 0.15) < 4 * (0.15 * 0.85 / 1200) ** 0.5

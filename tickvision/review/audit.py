@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from tickvision.evaluation.intervals import clopper_pearson
 from tickvision.evaluation.sequential import Alarm, watch
 from tickvision.review import chain, decisions
-from tickvision.review.chain import Conclusion, Identification
+from tickvision.review.chain import Said
 from tickvision.review.settings import DeskSettings
 
 
@@ -22,8 +22,8 @@ class Audited:
 
     specimen_id: str
     concluded_at: str
-    claim: Identification
-    final: Identification
+    claim: Said
+    final: Said
     is_wrong: bool
     left_open: bool
 
@@ -45,29 +45,31 @@ class Watch:
         return self.alarm.errors / self.alarm.n if self.alarm.n else None
 
 
+_AUDITED = """
+SELECT s.specimen_id, s.concluded_at, m.outcome, m.scientific_name, m.life_stage, m.sex,
+       f.outcome, f.scientific_name, f.life_stage, f.sex
+FROM specimen s
+JOIN identification m ON m.id = (
+  SELECT min(id) FROM identification i WHERE i.specimen_id = s.specimen_id AND i.kind = 'machine')
+LEFT JOIN identification f ON f.id = s.final_id
+WHERE s.is_random AND m.outcome <> :referred
+ORDER BY s.concluded_at, s.specimen_id
+"""
+
+
 def audited(connection: sqlite3.Connection) -> tuple[list[Audited], int]:
     """Return (settled audits in the order in which they were concluded, number of drawn answers not settled yet).
 
     Only specimens drawn at random on arrival count: an answer that was referred later by another model does not.
     """
-    chains = chain.all_chains(connection, random_only=True)
     done, waiting = [], 0
-    query = (
-        "SELECT specimen_id, second_drawn, concluded_at FROM specimen WHERE is_random "
-        "ORDER BY concluded_at, specimen_id"
-    )
-    for row in connection.execute(query):
-        links = chains.get(row["specimen_id"], [])
-        claim = next((i for i in links if i.kind == "machine"), None)
-        if claim is None or claim.outcome == chain.REFERRED:
-            continue
-        result: Conclusion = chain.conclude(links, bool(row["second_drawn"]))
-        if result.final is None:
+    for row in connection.execute(_AUDITED, {"referred": chain.REFERRED}):
+        claim, final = Said(*row[2:6]), Said(*row[6:10])
+        if not final.outcome:
             waiting += 1
             continue
-        is_wrong = not decisions.holds(claim, result.final)
-        open_ = decisions.leaves_open(claim, result.final)
-        done.append(Audited(row["specimen_id"], row["concluded_at"], claim, result.final, is_wrong, open_))
+        is_wrong, left_open = not decisions.holds(claim, final), decisions.leaves_open(claim, final)
+        done.append(Audited(row["specimen_id"], row["concluded_at"], claim, final, is_wrong, left_open))
     return done, waiting
 
 

@@ -9,6 +9,7 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 NAMED, NOT_A_TICK, NEED_PHOTO, NEED_SPECIMEN, REFERRED = (
     "named",
@@ -21,6 +22,15 @@ OUTCOMES = (NAMED, NOT_A_TICK, NEED_PHOTO, NEED_SPECIMEN)
 WAITS = (NEED_PHOTO, NEED_SPECIMEN)
 
 TO_READ, TO_READ_AGAIN, TO_SETTLE, WAITING, CONCLUDED = "to_read", "to_read_again", "to_settle", "waiting", "concluded"
+
+
+class Said(NamedTuple):
+    """What two readers must agree on, and what a claim is held against."""
+
+    outcome: str
+    scientific_name: str
+    life_stage: str
+    sex: str
 
 
 @dataclass(frozen=True)
@@ -48,9 +58,9 @@ class Identification:
     withdraws: int | None = None
 
     @property
-    def said(self) -> tuple[str, str, str, str]:
-        """What two readers must agree on: outcome, name, stage, sex."""
-        return self.outcome, self.scientific_name, self.life_stage, self.sex
+    def said(self) -> Said:
+        """What it says, without who, when and from what."""
+        return Said(self.outcome, self.scientific_name, self.life_stage, self.sex)
 
     def __str__(self) -> str:
         if self.outcome != NAMED:
@@ -119,11 +129,10 @@ def from_row(row: sqlite3.Row) -> Identification:
     )
 
 
-def all_chains(connection: sqlite3.Connection, random_only: bool = False) -> dict[str, list[Identification]]:
-    """Return specimen_id -> chain for the whole store, or for the specimens drawn at random on arrival."""
+def all_chains(connection: sqlite3.Connection) -> dict[str, list[Identification]]:
+    """Return specimen_id -> chain for the whole store."""
     chains: dict[str, list[Identification]] = {}
-    kept = "WHERE specimen_id IN (SELECT specimen_id FROM specimen WHERE is_random) " if random_only else ""
-    for row in connection.execute(f"SELECT * FROM identification {kept}ORDER BY id"):  # noqa: S608 (constants)
+    for row in connection.execute("SELECT * FROM identification ORDER BY id"):
         chains.setdefault(row["specimen_id"], []).append(from_row(row))
     return chains
 
@@ -144,7 +153,12 @@ def refresh(connection: sqlite3.Connection, specimen_id: str, at: str) -> Conclu
     drawn = connection.execute("SELECT second_drawn FROM specimen WHERE specimen_id = ?", (specimen_id,)).fetchone()
     result = conclude(of_specimen(connection, specimen_id), bool(drawn["second_drawn"]))
     connection.execute(
-        "UPDATE specimen SET status = ?, concluded_at = ? WHERE specimen_id = ?",
-        (result.status, at if result.status == CONCLUDED else "", specimen_id),
+        "UPDATE specimen SET status = ?, concluded_at = ?, final_id = ? WHERE specimen_id = ?",
+        (
+            result.status,
+            at if result.status == CONCLUDED else "",
+            result.final.id if result.final else None,
+            specimen_id,
+        ),
     )
     return result

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from tickvision.domain import names, rules, vocabulary
 from tickvision.errors import TickvisionError
 from tickvision.review import chain, store, worklist
-from tickvision.review.chain import Conclusion, Identification
+from tickvision.review.chain import Conclusion, Identification, Said
 from tickvision.review.intake import name_is_among
 from tickvision.review.settings import DeskSettings
 
@@ -205,12 +205,12 @@ def _second_wanted(connection: sqlite3.Connection, specimen_id: str, checked: Ch
     ):
         reasons.append("first of its name at this desk")
     machine = next((i for i in reversed(chain.of_specimen(connection, specimen_id)) if i.kind == "machine"), None)
-    if machine is not None and machine.outcome != chain.REFERRED and not holds(machine, link):
+    if machine is not None and machine.outcome != chain.REFERRED and not holds(machine.said, link.said):
         reasons.append("differs from the model")
     return "; ".join(reasons)
 
 
-def holds(claim: Identification, final: Identification) -> bool:
+def holds(claim: Said, final: Said) -> bool:
     """True if what was claimed is so, given what was found: the same name or one above it, the same stage and sex.
 
     What the finding leaves open counts against the claim, as it does when a promise is certified.
@@ -223,7 +223,7 @@ def holds(claim: Identification, final: Identification) -> bool:
     )
 
 
-def leaves_open(claim: Identification, final: Identification) -> bool:
+def leaves_open(claim: Said, final: Said) -> bool:
     """True if the finding does not contradict the claim but says less than it."""
     if holds(claim, final) or final.outcome != chain.NAMED:
         return False

@@ -8,6 +8,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from tickvision.errors import ImageError
 from tickvision.review import audit, case_pages, pairs, photographs, readers, season, season_files, store, worklist
+from tickvision.review.drift import Drift
 from tickvision.review.web import Visit, go, set_token
 
 # --- signing in ---------------------------------------------------------------------------------------------------
@@ -104,6 +105,10 @@ def _season(visit: Visit) -> season.Season:
     return visit.desk.lately("season", season.summarise)
 
 
+def _drifts(visit: Visit) -> tuple[Drift, Drift]:
+    return visit.desk.lately("drifts", season.drifts, grows_with="machine")
+
+
 def readers_page(visit: Visit) -> Response:
     """Show how far the readers agree."""
     return visit.page("readers.html", pairs=visit.desk.lately("pairs", pairs.agreement), model=pairs.MODEL)
@@ -120,6 +125,7 @@ def season_page(visit: Visit) -> Response:
         "summary.html" if visit.query.get("summary") else "season.html",
         season=_season(visit),
         stages=season.STAGES,
+        drifts=_drifts(visit),
         watch=_watch(visit),
         today=store.now()[:10],
     )
@@ -133,6 +139,11 @@ def weeks_csv(visit: Visit) -> Response:
 def found_csv(visit: Visit) -> Response:
     """Send what was found as CSV."""
     return _csv(season_files.found_csv(_season(visit)), "found.csv")
+
+
+def stream_csv(visit: Visit) -> Response:
+    """Send what changed in the stream as CSV."""
+    return _csv(season_files.stream_csv(_drifts(visit)), "stream.csv")
 
 
 def _csv(text: str, name: str) -> Response:
@@ -154,5 +165,6 @@ ROUTES = (
     ("GET", "/season", season_page),
     ("GET", "/season/weeks.csv", weeks_csv),
     ("GET", "/season/found.csv", found_csv),
+    ("GET", "/season/stream.csv", stream_csv),
     ("POST", "/sign-out", sign_out),
 )

@@ -5,18 +5,30 @@ from __future__ import annotations
 import itertools
 import sqlite3
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tickvision.errors import MetricError
-from tickvision.evaluation.agreement import Estimate, cohen, raw_agreement, with_interval
-from tickvision.review import chain
-from tickvision.review.chain import Identification
+from tickvision.evaluation.agreement import Estimate, cohen, raw_agreement
+from tickvision.evaluation.intervals import percentiles
+from tickvision.review.chain import Said
 from tickvision.review.decisions import holds
 
 FEW = 10  # common practice, no source: below this a kappa says nothing
 REPS = 1000
 MODEL = "the model"
+Ints = NDArray[np.int64]
+
+_NAMED = """
+SELECT specimen_id, kind, identified_by, looked, outcome, scientific_name, life_stage, sex
+FROM identification i
+WHERE kind IN ('machine', 'reading') AND outcome IN ('named', 'not_a_tick')
+  AND id NOT IN (SELECT withdraws FROM identification WHERE withdraws IS NOT NULL)
+  AND specimen_id IN (SELECT specimen_id FROM identification WHERE kind = 'reading')
+ORDER BY id
+"""
 
 
 @dataclass(frozen=True)
@@ -31,47 +43,59 @@ class PairAgreement:
     why_none: str = ""
 
 
+class _Named(NamedTuple):
+    said: Said
+    looked: bool
+
+
 def agreement(connection: sqlite3.Connection) -> list[PairAgreement]:
     """Return each pair of readers (and reader and model) that has read the same specimens, the largest first.
 
     The reader's first reading of a specimen counts where it was blind: without having asked for the shortlist when the
-    other is the model.
+    other is the model. Beside the model a reader counts as alike if its claim, which may be coarse, holds.
     """
-    said: dict[str, dict[str, Identification]] = {}
-    for specimen, links in chain.all_chains(connection).items():
-        gone = {i.withdraws for i in links}
-        for link in links:
-            if link.kind == "machine" and link.outcome != chain.REFERRED:
-                said.setdefault(specimen, {}).setdefault(MODEL, link)
-            elif link.kind == "reading" and link.outcome not in chain.WAITS and link.id not in gone:
-                said.setdefault(specimen, {}).setdefault(link.identified_by, link)
-    together: dict[tuple[str, str], list[tuple[str, Identification, Identification]]] = {}
-    for specimen, by in said.items():
-        for one, two in itertools.combinations(sorted(by, key=lambda n: (n == MODEL, n)), 2):
-            if not (two == MODEL and by[one].looked):
-                together.setdefault((one, two), []).append((specimen, by[one], by[two]))
+    named: dict[str, dict[str, _Named]] = {}
+    for row in connection.execute(_NAMED):
+        by = MODEL if row["kind"] == "machine" else row["identified_by"]
+        named.setdefault(row["specimen_id"], {}).setdefault(by, _Named(Said(*row[4:]), bool(row["looked"])))
+    together: dict[tuple[str, str], list[tuple[Said, Said]]] = {}
+    for readers in named.values():
+        for one, two in itertools.combinations(sorted(readers, key=lambda n: (n == MODEL, n)), 2):
+            first, second = readers[one], readers[two]
+            if two != MODEL:
+                together.setdefault((one, two), []).append((first.said, second.said))
+            elif not first.looked:
+                alike = holds(second.said, first.said)
+                together.setdefault((one, two), []).append((second.said if alike else first.said, second.said))
     found = [_agreement(one, two, cases) for (one, two), cases in together.items()]
     return sorted(found, key=lambda p: -p.n)
 
 
-Said = tuple[str, str, str, str]
-
-
-def _as_said(one: Identification, two: Identification) -> tuple[Said, Said]:
-    """Return what both said; beside the model a reader counts as alike if its claim, which may be coarse, holds."""
-    return (two.said if two.kind == "machine" and holds(two, one) else one.said), two.said
-
-
-def _agreement(one: str, two: str, cases: list[tuple[str, Identification, Identification]]) -> PairAgreement:
-    both = [_as_said(a, b) for _, a, b in cases]
-    words = {w: i for i, w in enumerate(dict.fromkeys(s for pair in both for s in pair))}
-    a, b = (np.array([words[pair[i]] for pair in both]) for i in (0, 1))
-    specimens = np.array([s for s, _, _ in cases])
+def _agreement(one: str, two: str, cases: list[tuple[Said, Said]]) -> PairAgreement:
+    words = {w: i for i, w in enumerate(dict.fromkeys(itertools.chain.from_iterable(cases)))}
+    a, b = (np.array([words[pair[i]] for pair in cases]) for i in (0, 1))
     raw = raw_agreement(a, b, len(words))
     if len(cases) < FEW:
         return PairAgreement(one, two, len(cases), raw, None, "too few to say")
     try:
-        kappa = with_interval(cohen, specimens, a, b, n_classes=len(words), reps=REPS)
+        return PairAgreement(one, two, len(cases), raw, kappa(a, b, len(words)))
     except MetricError:
         return PairAgreement(one, two, len(cases), raw, None, "both gave one and the same name throughout")
-    return PairAgreement(one, two, len(cases), raw, kappa)
+
+
+def kappa(a: Ints, b: Ints, n_classes: int) -> Estimate:
+    """Return Cohen's kappa with its specimen-bootstrap interval; a, b: (N,) a row a specimen, both named.
+
+    The fast path of agreement.with_interval: specimens that were named alike are drawn together (multinomial), which is
+    the same distribution. Raises MetricError where both name one and the same class only.
+    """
+    value, n = cohen(a, b, n_classes), len(a)
+    kinds, counts = np.unique(a * n_classes + b, return_counts=True)
+    drawn = np.random.default_rng(0).multinomial(n, counts / n, size=REPS) / n
+    of_a, of_b = (k[:, None] == np.arange(n_classes) for k in np.divmod(kinds, n_classes))
+    by_chance = ((drawn @ of_a) * (drawn @ of_b)).sum(axis=1)
+    alike = drawn[:, kinds // n_classes == kinds % n_classes].sum(axis=1)
+    defined = by_chance < 1
+    draws = np.divide(alike - by_chance, 1 - by_chance, out=np.full(REPS, np.nan), where=defined)
+    low, high = percentiles(draws)
+    return Estimate(value, low, high, n)

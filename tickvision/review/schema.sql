@@ -22,6 +22,7 @@ CREATE TABLE specimen (
   second_drawn INTEGER NOT NULL,
   status TEXT NOT NULL,
   concluded_at TEXT NOT NULL,             -- '' until concluded
+  final_id INTEGER REFERENCES identification,  -- the link that the chain concludes with, NULL until concluded
   embedding BLOB                          -- float32, NULL if none was computed
 ) STRICT;
 CREATE INDEX specimen_status ON specimen (is_queued, status);

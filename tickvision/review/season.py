@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
+from functools import cache
 
 import numpy as np
 
 from tickvision.evaluation.intervals import clopper_pearson
-from tickvision.review import chain
 from tickvision.review.audit import audited
-from tickvision.review.drift import Drift, confidence_drift, embedding_drift
+from tickvision.review.drift import MOST, Drift, confidence_drift, embedding_drift
 
 Interval = tuple[float, float]
 
@@ -43,51 +41,58 @@ class Week:
 
 @dataclass(frozen=True)
 class Season:
-    """The weeks and their total, what was found (name -> stage and sex -> count), and whether the stream changed."""
+    """The weeks and their total, and what was found (name -> stage and sex -> count)."""
 
     weeks: tuple[Week, ...]
     total: Week
     found: dict[str, dict[str, int]]
-    drifts: tuple[Drift, ...]
     not_queued: int
 
 
 STAGES = ("larva", "nymph", "adult female", "adult male", "adult", "stage open")
+_SPECIMENS = """
+SELECT specimen_id, received_at, machine_state IN ('referred', 'unusable') AS is_referred, is_queued,
+       (julianday(nullif(concluded_at, '')) - julianday(received_at)) * 24 AS hours,
+       coalesce(nullif(json_extract(facts, '$.submission_id'), ''), specimen_id) AS submission
+FROM specimen ORDER BY received_at
+"""
+_FOUND = """
+SELECT CASE WHEN i.id IS NULL THEN 'not concluded yet' WHEN i.outcome = 'not_a_tick' THEN 'not a tick'
+            ELSE i.scientific_name END AS name,
+       coalesce(nullif(trim(i.life_stage || ' ' || i.sex), ''), 'stage open') AS state,
+       count(*) AS specimens
+FROM specimen s
+LEFT JOIN identification i ON i.id = coalesce(s.final_id, CASE WHEN NOT s.is_queued THEN (
+  SELECT max(m.id) FROM identification m WHERE m.specimen_id = s.specimen_id AND m.kind = 'machine') END)
+GROUP BY name, state
+"""
 
 
 def summarise(connection: sqlite3.Connection) -> Season:
     """Return the season of everything in the store. A person's conclusion goes before the model's name."""
-    rows = connection.execute("SELECT * FROM specimen ORDER BY received_at").fetchall()
+    rows = connection.execute(_SPECIMENS).fetchall()
     judged = {a.specimen_id: a.is_wrong for a in audited(connection)[0]}
     by_week: dict[str, list[sqlite3.Row]] = {}
     for row in rows:
-        by_week.setdefault(_week(row["received_at"]), []).append(row)
+        by_week.setdefault(_week(row["received_at"][:10]), []).append(row)
     weeks = tuple(_summary(week, some, judged) for week, some in sorted(by_week.items()))
-    return Season(
-        weeks,
-        _summary("season", rows, judged),
-        _found(connection, rows),
-        (confidence_drift(_confidences(rows)), embedding_drift(_embeddings(rows))),
-        sum(not r["is_queued"] for r in rows),
-    )
+    not_queued = sum(not r["is_queued"] for r in rows)
+    return Season(weeks, _summary("season", rows, judged), _found(connection), not_queued)
 
 
-def _week(at: str) -> str:
-    year, week, _ = date.fromisoformat(at[:10]).isocalendar()
+@cache
+def _week(day: str) -> str:
+    year, week, _ = date.fromisoformat(day).isocalendar()
     return f"{year}-W{week:02d}"
 
 
 def _summary(week: str, rows: Sequence[sqlite3.Row], judged: dict[str, bool]) -> Week:
-    referred = sum(r["machine_state"] in ("referred", "unusable") for r in rows)
-    hours = [
-        (datetime.fromisoformat(r["concluded_at"]) - datetime.fromisoformat(r["received_at"])).total_seconds() / 3600
-        for r in rows
-        if r["concluded_at"]
-    ]
+    referred = sum(r["is_referred"] for r in rows)
+    hours = [r["hours"] for r in rows if r["hours"] is not None]
     checked = [judged[r["specimen_id"]] for r in rows if r["specimen_id"] in judged]
     return Week(
         week,
-        len({json.loads(r["facts"]).get("submission_id") or r["specimen_id"] for r in rows}),
+        len({r["submission"] for r in rows}),
         len(rows),
         referred,
         clopper_pearson(referred, len(rows)) if rows else None,
@@ -100,26 +105,21 @@ def _summary(week: str, rows: Sequence[sqlite3.Row], judged: dict[str, bool]) ->
     )
 
 
-def _found(connection: sqlite3.Connection, rows: Sequence[sqlite3.Row]) -> dict[str, dict[str, int]]:
-    chains = chain.all_chains(connection)
-    counts: dict[str, Counter[str]] = {}
-    for row in rows:
-        result = chain.conclude(chains.get(row["specimen_id"], []), bool(row["second_drawn"]))
-        link = result.final or (result.machine if not row["is_queued"] else None)
-        if link is None:
-            name, state = "not concluded yet", "stage open"
-        elif link.outcome == chain.NOT_A_TICK:
-            name, state = "not a tick", "stage open"
-        else:
-            name = link.scientific_name
-            state = " ".join(filter(None, (link.life_stage, link.sex))) or "stage open"
-        counts.setdefault(name, Counter())[state] += 1
-    return {name: dict(c) for name, c in sorted(counts.items(), key=lambda item: -sum(item[1].values()))}
+def _found(connection: sqlite3.Connection) -> dict[str, dict[str, int]]:
+    counts: dict[str, dict[str, int]] = {}
+    for row in connection.execute(_FOUND):
+        counts.setdefault(row["name"], {})[row["state"]] = row["specimens"]
+    return dict(sorted(counts.items(), key=lambda item: (-sum(item[1].values()), item[0])))
 
 
-def _confidences(rows: Sequence[sqlite3.Row]) -> list[float]:
-    return [float(json.loads(r["prediction"])["confidence"]) for r in rows if r["machine_state"] != "unusable"]
-
-
-def _embeddings(rows: Sequence[sqlite3.Row]) -> list[np.ndarray]:
-    return [np.frombuffer(r["embedding"], "<f4") for r in rows if r["embedding"] is not None]
+def drifts(connection: sqlite3.Connection) -> tuple[Drift, Drift]:
+    """Return whether confidence and embedding of the newest specimens are those of the ones before."""
+    newest = "FROM specimen WHERE {} ORDER BY received_at DESC, rowid DESC LIMIT {}"
+    confidences = connection.execute(
+        "SELECT json_extract(prediction, '$.confidence') " + newest.format("machine_state <> 'unusable'", MOST)
+    )
+    embeddings = connection.execute("SELECT embedding " + newest.format("embedding IS NOT NULL", MOST))
+    return (
+        confidence_drift([float(r[0]) for r in confidences][::-1]),
+        embedding_drift([np.frombuffer(r[0], "<f4") for r in embeddings][::-1]),
+    )

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 
+from tickvision.review.drift import Drift
 from tickvision.review.season import STAGES, Season, Week
 
 WEEK_COLUMNS = (
@@ -23,6 +25,12 @@ def found_csv(season: Season) -> str:
     """Return one row a name, a column for each stage and sex."""
     rows = [[_safe(name), *(str(counts.get(s, 0)) for s in STAGES)] for name, counts in season.found.items()]
     return _csv(("scientific_name", *(s.replace(" ", "_") for s in STAGES)), rows)
+
+
+def stream_csv(drifts: Sequence[Drift]) -> str:
+    """Return one row for confidence and one for the embedding: the newest quarter against what came before."""
+    rows = [[d.of, d.measure, _number(d.size, 4), _number(d.p, 3), str(d.before), str(d.newest)] for d in drifts]
+    return _csv(("of", "measure", "size", "p", "specimens_before", "specimens_newest"), rows)
 
 
 def _week_row(w: Week) -> list[str]:

@@ -12,7 +12,7 @@ from pathlib import Path
 from tickvision.errors import DataError, OutputError
 
 FILE = "desk.sqlite"
-SCHEMA = 1
+SCHEMA = 2
 BUSY_MS = 10_000
 
 

@@ -53,11 +53,14 @@ class Desk:
     _kept: dict[str, _Kept] = field(default_factory=dict)
     _working: dict[str, threading.Lock] = field(default_factory=dict)
 
-    def lately(self, name: str, make: Callable[[sqlite3.Connection], T]) -> T:
+    def lately(self, name: str, make: Callable[[sqlite3.Connection], T], grows_with: str = "") -> T:
         """Return what `make` finds in the whole store, worked out anew when the chain has grown, but not more often
         than takes a twentieth of the time: looking back must not slow down those who read.
+
+        grows_with: the kind of link that it depends on, "" if on all.
         """
-        newest = self.connection().execute("SELECT coalesce(max(id), 0) FROM identification").fetchone()[0]
+        query = "SELECT id FROM identification WHERE :kind IN ('', kind) ORDER BY id DESC LIMIT 1"
+        newest = (self.connection().execute(query, {"kind": grows_with}).fetchone() or (0,))[0]
         held = self._kept.get(name)
         is_due = held is None or (held.newest != newest and time.monotonic() - held.at > SLOWER * held.took_s)
         working = self._working.setdefault(name, threading.Lock())

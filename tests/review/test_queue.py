@@ -1,0 +1,93 @@
+"""What comes in, and the order in which it is read."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from desk_days import PLAIN, decision, named, write_lines
+
+from tickvision.deployment.decision import Candidate
+from tickvision.errors import DataError
+from tickvision.review import (
+    intake,
+    store,
+    worklist,
+)
+
+
+def ago(hours: float) -> str:
+    return (datetime.now(UTC) - timedelta(hours=hours)).isoformat(timespec="minutes")
+
+
+def test_the_queue_goes_by_clock_then_cost_then_doubt(desk: sqlite3.Connection, folder: Path) -> None:
+    costly = (Candidate("Ixodes scapularis", "species", "adult", "female", 0.9),)
+    sure = (Candidate("Dermacentor variabilis", "species", "adult", "female", 0.99),)
+    come = [
+        decision("past", removed_at=ago(100), shortlist=sure),
+        decision("late", removed_at=ago(70)),
+        decision("early", removed_at=ago(2)),
+        decision("costly", shortlist=costly),
+        decision("sure", shortlist=sure),
+    ]
+    intake.take_in(desk, come, replace(PLAIN, costly=("Ixodes",)), folder)
+    order = [e.specimen_id for e in worklist.entries(desk, "Ann")]
+    assert order[:3] == ["late", "early", "costly"]
+    assert order.index("a") < order.index("sure")
+    hours = {e.specimen_id: e.hours_left for e in worklist.entries(desk, "Ann")}
+    assert hours["late"] == pytest.approx(2, abs=0.1)  # IDSA 2020: 72 h from removal
+    assert [e.specimen_id for e in worklist.entries(desk, "Ann", clock="past")] == ["past"]
+    assert {e.specimen_id for e in worklist.entries(desk, "Ann", clock="running")} == {"late", "early"}
+
+
+def test_what_the_model_named_is_not_queued_unless_drawn(desk: sqlite3.Connection) -> None:
+    assert {e.specimen_id for e in worklist.entries(desk, "Ann")} == {"a", "b"}
+    assert worklist.counts(desk, "Ann") == {"read": 2, "settle": 0, "wait": 0, "done": 0}
+
+
+def test_audits_stand_anywhere_in_the_queue_not_at_its_end(tmp_path: Path) -> None:
+    from scipy.stats import ks_2samp
+
+    connection = store.open_store(tmp_path / "desk", create=True)
+    rng = np.random.default_rng(0)
+    come = [
+        decision(f"r{n}", shortlist=(Candidate("Dermacentor variabilis", "species", "adult", "", float(p)),))
+        if n % 2
+        else named(f"n{n}")
+        for n, p in enumerate(rng.uniform(0.5, 1, 600))
+    ]
+    intake.take_in(connection, come, replace(PLAIN, audit_share=0.5), tmp_path)
+    places = {e.specimen_id: i for i, e in enumerate(worklist.entries(connection, "Ann", limit=1000))}
+    audits = [i for s, i in places.items() if s.startswith("n")]
+    referred = [i for s, i in places.items() if s.startswith("r")]
+    assert len(audits) > 100
+    # Kolmogorov-Smirnov: audits and referrals are spread alike (the draw is secret, so this fails once in 10,000)
+    assert ks_2samp(audits, referred).pvalue > 1e-4
+
+
+def test_informativeness_is_the_entropy_of_the_shortlist() -> None:
+    from scipy.stats import entropy
+
+    held = decision("x")
+    expected = entropy([0.6, 0.3, 0.1]) / np.log(3)
+    assert intake.informativeness(held) == pytest.approx(expected)
+    assert intake.informativeness(replace(held, shortlist=())) == 1
+
+
+def test_predictions_that_are_none_are_refused_with_their_line(tmp_path: Path) -> None:
+    lines = write_lines(tmp_path / "p.jsonl", [decision("a")])
+    lines.write_text(lines.read_text(encoding="utf-8") + '{"specimen_id": "x"}\n', encoding="utf-8")
+    with pytest.raises(DataError, match="line 2"):
+        list(intake.read_predictions(lines))
+
+
+def test_a_bad_import_leaves_the_store_as_it_was(desk: sqlite3.Connection, tmp_path: Path, folder: Path) -> None:
+    lines = write_lines(tmp_path / "p.jsonl", [decision("new")])
+    lines.write_text(lines.read_text(encoding="utf-8") + "torn", encoding="utf-8")
+    with pytest.raises(DataError):
+        intake.take_in(desk, intake.read_predictions(lines), PLAIN, folder)
+    assert desk.execute("SELECT count(*) FROM specimen").fetchone()[0] == 3
