@@ -58,6 +58,18 @@ def test_label_metrics_equal_scikit_learn(seed: int) -> None:
     assert metrics.cohen_kappa(target, pred, K) == pytest.approx(reference.cohen_kappa_score(target, pred), abs=1e-12)
 
 
+def test_two_classes_and_single_cases_count() -> None:
+    # worked example of the correlation (6 true and 1 false positive, 3 true and 2 false negatives: .478) and of kappa
+    # (20, 5, 10, 15: .4), both widely printed, from memory
+    truth, named = [1] * 8 + [0] * 4, [1] * 6 + [0] * 2 + [1] + [0] * 3
+    assert metrics.matthews(truth, named, 2) == pytest.approx(0.478, abs=5e-4)
+    truth, named = [0] * 25 + [1] * 25, [0] * 20 + [1] * 5 + [0] * 10 + [1] * 15
+    assert metrics.cohen_kappa(truth, named, 2) == pytest.approx(0.4)
+    assert metrics.macro_recall([0, 0, 1], [0, 0, 0], 2) == 0.5  # a class of one specimen is a class
+    assert metrics.macro_f1([0, 0], [0, 1], 2) == pytest.approx((2 / 3 + 0) / 2)
+    assert metrics.confusion([0], [0], 1).dtype == np.int64
+
+
 def test_label_metrics_equal_torchmetrics() -> None:
     pytest.importorskip("torchmetrics")
     import torch
@@ -90,7 +102,9 @@ def test_proper_scores_equal_scikit_learn(seed: int) -> None:
 
 def test_nll_is_infinite_where_a_true_class_has_probability_zero() -> None:
     assert metrics.nll([[1.0, 0.0], [0.5, 0.5]], [1, 0]) == np.inf
-    assert metrics.nll([[1.0, 0.0]], [0]) == 0.0
+    certain = metrics.nll([[1.0, 0.0], [1.000001, 0.0]], [0, 0])  # float32 rows may sum to a little more than 1
+    assert certain == 0.0
+    assert not np.signbit(certain)  # no report shows "-0.000"
 
 
 def test_brier_is_the_sum_form_with_range_0_to_2() -> None:
@@ -152,6 +166,7 @@ def test_fpr_at_tpr_depends_on_which_side_is_positive() -> None:
 def test_a_share_of_tpr_that_is_a_whole_number_is_not_rounded_up() -> None:
     scores, positive = np.arange(21, 0, -1), np.r_[np.ones(19), 0, 1].astype(bool)
     assert metrics.fpr_at_tpr(scores, positive, 0.95) == 0.0  # 19 of 20 suffice
+    assert metrics.fpr_at_tpr([3, 2, 1], [1, 0, 1], 0.001) == 0.0  # the first positive suffices
 
 
 @pytest.mark.parametrize(
@@ -197,14 +212,34 @@ def test_bad_labels_scores_and_settings_are_refused() -> None:
 
 
 def test_one_class_where_the_number_is_undefined_is_refused() -> None:
-    for call in (
-        lambda: metrics.auroc([0.1, 0.2], [1, 1]),
-        lambda: metrics.fpr_at_tpr([0.1, 0.2], [0, 0]),
-        lambda: metrics.matthews([1, 1], [1, 0], 2),
-        lambda: metrics.cohen_kappa([1, 1], [1, 1], 2),
+    one_side = "only one side is present; expected positives and negatives. Show 'no data'."
+    for call, said in (
+        (lambda: metrics.auroc([0.1, 0.2], [1, 1]), f"auroc: {one_side}"),
+        (lambda: metrics.fpr_at_tpr([0.1, 0.2], [0, 0]), f"fpr_at_tpr: {one_side}"),
+        (
+            lambda: metrics.matthews([1, 1], [1, 0], 2),
+            "matthews: the truth holds one class only; expected at least two. Show 'no data'.",
+        ),
+        (
+            lambda: metrics.cohen_kappa([1, 1], [1, 1], 2),
+            "cohen_kappa: truth and prediction hold one and the same class; kappa is undefined.",
+        ),
     ):
-        with pytest.raises(MetricError):
+        with pytest.raises(MetricError) as refusal:
             call()
+        assert str(refusal.value) == said
+
+
+def test_a_refusal_names_the_argument_that_is_wrong() -> None:
+    for call, said in (
+        (lambda: metrics.auroc([0.1, np.nan], [0, 1]), "scores: 1 of 2 values"),
+        (lambda: metrics.auroc([0.1, 0.2], [0, 2]), "positive: found values other than 0 and 1"),
+        (lambda: metrics.auroc([0.1], [0, 1]), "row counts differ: scores 1, positive 2"),
+        (lambda: metrics.fpr_at_tpr([0.1, 0.2], [0, 1], 1.5), "tpr: found 1.5; expected more than 0 and at most 1."),
+    ):
+        with pytest.raises(MetricError) as refusal:
+            call()
+        assert str(refusal.value).startswith(said)
 
 
 def test_a_constant_prediction_has_no_correlation() -> None:

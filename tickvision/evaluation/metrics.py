@@ -72,9 +72,8 @@ def macro_f1(target: ArrayLike, pred: ArrayLike, n_classes: int) -> float:
     table = confusion(target, pred, n_classes)
     if table.sum() == 0:
         return float("nan")
-    hits = np.diag(table).astype(np.float64)
-    total = (table.sum(axis=0) + table.sum(axis=1)).astype(np.float64)
-    return float(np.mean(np.divide(2 * hits, total, out=np.zeros(n_classes), where=total > 0)))
+    total = table.sum(axis=0) + table.sum(axis=1)
+    return float(np.mean(2 * np.diag(table) / np.maximum(total, 1)))
 
 
 def matthews(target: ArrayLike, pred: ArrayLike, n_classes: int) -> float:
@@ -156,7 +155,7 @@ def auroc(scores: ArrayLike, positive: ArrayLike) -> float:
     mean_rank = np.cumsum(counts) - (counts - 1) / 2
     n_pos = int(is_positive.sum())
     n_neg = len(values) - n_pos
-    rank_sum = float(mean_rank[inverse.reshape(-1)][is_positive].sum())
+    rank_sum = float(mean_rank[inverse][is_positive].sum())
     return (rank_sum - n_pos * (n_pos + 1) / 2) / (n_pos * n_neg)
 
 
