@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pandas as pd
 
+from tickvision.data.tables import csv_text
 from tickvision.domain.licences import Licence, needs_credit
+from tickvision.domain.spreadsheet import guarded
 
 COLUMNS = ("photo_id", "creator", "rights_holder", "source", "license_uri", "spdx", "change")
 CHANGE = "turned upright, cut to the region if there is one, resized and augmented for training"
@@ -39,7 +41,7 @@ def _plain(text: str) -> str:
 
 def texts(frame: pd.DataFrame) -> dict[str, str]:
     """Return file name -> text of credits.csv and CREDITS.md, for the work folder and for the package."""
-    return {"credits.csv": table(frame).to_csv(index=False, lineterminator="\n"), "CREDITS.md": markdown(frame)}
+    return {"credits.csv": csv_text(table(frame).astype(str).map(guarded)), "CREDITS.md": markdown(frame)}
 
 
 def write(frame: pd.DataFrame, folder: Path) -> None:

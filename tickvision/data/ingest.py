@@ -9,10 +9,12 @@ from pathlib import Path
 
 import pandas as pd
 
+from tickvision.data import tables
 from tickvision.data.columns import CARRIED, MANIFEST, USES
 from tickvision.data.labels import Finding, read_label, read_licence
 from tickvision.data.manifest import USABLE
 from tickvision.data.mapping import Record
+from tickvision.domain.spreadsheet import guarded, unguarded
 from tickvision.errors import DataError
 
 # worst first: the status of a row is its worst fault
@@ -158,14 +160,17 @@ def read_findings(path: Path) -> list[Finding]:
         return []
     frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
     rows = frame[list(Finding.__dataclass_fields__)].to_numpy(str).tolist()
-    return [Finding(photo, kind, severity, said, advice, int(n)) for photo, kind, severity, said, advice, n in rows]
+    return [
+        Finding(unguarded(photo), kind, severity, unguarded(said), unguarded(advice), int(n))
+        for photo, kind, severity, said, advice, n in rows
+    ]
 
 
 def write_findings(findings: Iterable[Finding], path: Path) -> None:
-    """Write findings as CSV, worst severity first, through a temporary file."""
+    """Write findings as CSV, worst severity first, through a temporary file; cells are guarded (domain.spreadsheet)."""
     frame = pd.DataFrame([vars(f) for f in findings], columns=list(Finding.__dataclass_fields__))
     order = {"error": 0, "warning": 1, "note": 2}
     frame = frame.sort_values("severity", key=lambda s: s.map(order), kind="stable")
-    temporary = path.with_name(path.name + ".tmp")
-    frame.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n")
-    temporary.replace(path)
+    texts = ["photo_id", "message", "advice"]
+    frame[texts] = frame[texts].map(guarded)
+    tables.write(frame, path)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tickvision.data import tables
 from tickvision.data.columns import MANIFEST
 from tickvision.domain.taxonomy import Taxon, Taxonomy, flat_taxonomy, table_taxonomy, tick_taxonomy
 from tickvision.errors import DataError, did_you_mean
@@ -29,9 +30,7 @@ def read(path: Path) -> pd.DataFrame:
 
 def write(frame: pd.DataFrame, path: Path) -> None:
     """Write the manifest through a temporary file, so that a full disk leaves the old one."""
-    temporary = path.with_name(path.name + ".tmp")
-    frame.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n")
-    temporary.replace(path)
+    tables.write(frame, path)
 
 
 def usable(frame: pd.DataFrame) -> pd.DataFrame:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from tickvision.data.columns import READ
 from tickvision.data.mapping import ColumnMapping, Record, places
+from tickvision.domain.spreadsheet import unguarded
 from tickvision.errors import DataError, did_you_mean
 from tickvision.images.decode import SUFFIXES
 
@@ -76,7 +77,7 @@ def _record(path: Path, line: int, header: list[str], cells: list[str], found: d
             f"{path}, line {line}: {len(cells)} cells, the header has {len(header)}. "
             "A separator inside a text must be quoted."
         )
-    cells = [c.strip() for c in cells] + [""] * (len(header) - len(cells))
+    cells = [unguarded(c.strip()) for c in cells] + [""] * (len(header) - len(cells))
     taken = {ours: next((i for i in its if cells[i]), its[0]) for ours, its in found.items()}
     others = {h: cells[i] for i, h in enumerate(header) if i not in taken.values() and h}
     return Record(line, {ours: cells[i] for ours, i in taken.items()}, others)

@@ -7,7 +7,6 @@ what the network used, not whether that was right.
 
 from __future__ import annotations
 
-import csv
 import io
 import re
 from dataclasses import dataclass
@@ -21,6 +20,7 @@ from tickvision.deployment.decision import Decision
 from tickvision.deployment.neighbours import Neighbour, Neighbours
 from tickvision.deployment.predict import Predictor
 from tickvision.deployment.reader import Reader
+from tickvision.domain.spreadsheet import guarded, row_writer
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import ImageError, PackageError
 from tickvision.images.decode import SUFFIXES
@@ -146,14 +146,14 @@ class Folder:
         table = self._folder / "nearest.csv"
         is_new = self._number == 1 or not table.exists()
         with table.open("w" if is_new else "a", encoding="utf-8", newline="") as handle:
-            writer = csv.writer(handle, lineterminator="\n")
+            write_row = row_writer(handle)
             if is_new:
-                writer.writerow(NEAREST)
+                write_row(NEAREST)
             for rank, one in enumerate(explanation.nearest, 1):
                 picture = f"{name}-nearest-{rank}.jpg"
                 (self._folder / picture).write_bytes(one.jpeg)
                 row = (one.photo_id, one.scientific_name, one.life_stage, one.sex, one.credit, one.licence)
-                writer.writerow((decision.specimen_id, picture, one.similarity, *row))
+                write_row(guarded(str(cell)) for cell in (decision.specimen_id, picture, one.similarity, *row))
 
 
 def file_name(decision: Decision, number: int) -> str:

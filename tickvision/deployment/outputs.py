@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 from collections.abc import Iterable
@@ -11,6 +10,7 @@ from typing import TextIO
 
 from tickvision.deployment.decision import REFERRED, TO_GENUS, UNUSABLE, Decision
 from tickvision.deployment.referral import clock
+from tickvision.domain.spreadsheet import guarded, row_writer
 
 CSV_COLUMNS = (
     "specimen_id",
@@ -34,7 +34,6 @@ CSV_COLUMNS = (
     "model",
     "caution",
 )
-_MARKS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def write_json_lines(decisions: Iterable[Decision], handle: TextIO) -> None:
@@ -46,10 +45,10 @@ def write_json_lines(decisions: Iterable[Decision], handle: TextIO) -> None:
 
 def write_csv(decisions: Iterable[Decision], handle: TextIO) -> None:
     """Write CSV_COLUMNS, lists joined by ' | '. Cells that a spreadsheet would run as a formula get a leading quote."""
-    writer = csv.writer(handle, lineterminator="\n")
-    writer.writerow(CSV_COLUMNS)
+    write_row = row_writer(handle)
+    write_row(CSV_COLUMNS)
     for decision in decisions:
-        writer.writerow([_safe(cell) for cell in cells(decision)])
+        write_row(map(guarded, cells(decision)))
         handle.flush()
 
 
@@ -82,10 +81,6 @@ def cells(d: Decision) -> list[str]:
         d.model,
         d.caution,
     ]
-
-
-def _safe(cell: str) -> str:
-    return f"'{cell}" if cell.startswith(_MARKS) else cell
 
 
 def table(decisions: list[Decision], width: int = 110, now: datetime | None = None) -> str:

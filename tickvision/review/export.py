@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from tickvision.domain import cautions, names
+from tickvision.domain.spreadsheet import guarded, row_writer
 from tickvision.errors import DataError
 from tickvision.review import chain
 from tickvision.review.chain import Conclusion, Identification
@@ -110,7 +110,7 @@ def write_labels(connection: sqlite3.Connection, path: Path, non_target: str = "
     for one in concluded(connection):
         shown = [p for p in one.photographs if p["status"] not in ("outside", "elsewhere")]
         hidden += len(one.photographs) - len(shown)
-        rows += [[_label_cells(one, photo, non_target)[c] for c in LABEL_COLUMNS] for photo in shown]
+        rows += [[guarded(_label_cells(one, photo, non_target)[c]) for c in LABEL_COLUMNS] for photo in shown]
         specimens += bool(shown)
         free += bool(shown) and use_of(one) == FREE
     _write(path, LABEL_COLUMNS, rows)
@@ -123,9 +123,9 @@ def _write(path: Path, header: tuple[str, ...], rows: list[list[str]]) -> None:
         raise DataError("Nothing is concluded yet at this desk: there is nothing to export.")
     temporary = path.with_name(path.name + ".tmp")
     with temporary.open("w", encoding="utf-8", newline="") as handle:
-        writer = csv.writer(handle, lineterminator="\n")
-        writer.writerow(header)
-        writer.writerows(rows)
+        write_row = row_writer(handle)
+        for row in (header, *rows):
+            write_row(row)
     temporary.replace(path)
 
 
@@ -149,7 +149,9 @@ def _label_cells(one: Concluded, photo: sqlite3.Row, non_target: str) -> dict[st
         "based_on": final.based_on,
         "readings": str(len(one.conclusion.readings)),
         "qualifier": final.qualifier,
-        "identification_chain": _chain_text(one),
+        "identification_chain": _told(
+            one, one.links, lambda i: f"{'model' if i.kind == 'machine' else i.kind} {i.identified_by}"
+        ),
         "model": str(one.prediction.get("model", "")),
     } | {
         c: facts.get(c, "")
@@ -157,12 +159,12 @@ def _label_cells(one: Concluded, photo: sqlite3.Row, non_target: str) -> dict[st
     }
 
 
-def _chain_text(one: Concluded) -> str:
+def _told(one: Concluded, links: list[Identification], who: Callable[[Identification], str]) -> str:
+    """Return these links of a chain as one text, oldest first: the name, by whom, when and from what."""
     gone = {i.withdraws for i in one.links}
     return " | ".join(
-        f"{i} ({'model' if i.kind == 'machine' else i.kind} {i.identified_by}, {i.at}, from the {i.based_on}"
-        f"{', withdrawn' if i.id in gone else ''})"
-        for i in one.links
+        f"{i} ({who(i)}, {i.at}, from the {i.based_on}{', withdrawn' if i.id in gone else ''})".replace("|", "/")
+        for i in links
         if i.kind != "withdrawal"
     )
 
@@ -205,21 +207,14 @@ def _occurrence(one: Concluded, drawn: bool) -> dict[str, str]:
         "identificationRemarks": "; ".join(
             filter(None, ("not a tick" if final.outcome == chain.NOT_A_TICK else "", final.remarks, caution))
         ),
-        "previousIdentifications": _previous(one),
+        "previousIdentifications": _told(
+            one,
+            [i for i in one.links if i.id != final.id],
+            lambda i: f"{'suggested by a model: ' if i.kind == 'machine' else ''}{i.identified_by}",
+        ),
         "eventDate": facts.get("event_date", ""),
         "verbatimLocality": facts.get("place", ""),
         "associatedTaxa": f'"host":"{host}"' if host else "",
         "associatedMedia": " | ".join(p["path"] for p in one.photographs),
         "dynamicProperties": json.dumps(extra, ensure_ascii=False),
     }
-
-
-def _previous(one: Concluded) -> str:
-    """Return every link but the final one, oldest first, with who, when and from what; a model is marked as one."""
-    gone = {i.withdraws for i in one.links}
-    return " | ".join(
-        f"{str(i).replace('|', '/')} ({'suggested by a model: ' if i.kind == 'machine' else ''}"
-        f"{i.identified_by.replace('|', '/')}, {i.at}, from the {i.based_on}{', withdrawn' if i.id in gone else ''})"
-        for i in one.links
-        if i.kind != "withdrawal" and i.id != one.final.id
-    )
