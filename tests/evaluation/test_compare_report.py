@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from test_report import EVIL, Reader
-from test_report_cases import Case, make
+from test_report_cases import Case, certified, make
 
 from tickvision import comparison
 from tickvision.comparison import STATISTICS, compare_runs, write_report
@@ -40,7 +40,7 @@ def write_run(folder: Path, case: Case, test: Specimens) -> Path:
 def runs(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Return three runs on the same specimens: as made, spoilt by noise, and a single answer turned wrong."""
     folder = tmp_path_factory.mktemp("runs")
-    case = make(n_test=150)
+    case = certified()
     noise = np.random.default_rng(5).normal(0, 5, case.test.taxon.shape)
     one = case.test.taxon.copy()
     sure = int(np.argmax(case.judged.confidence * (case.judged.right & (case.judged.truth >= 0))))

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-import subprocess
 from collections.abc import Callable
 from functools import lru_cache
 from html.parser import HTMLParser
@@ -15,12 +13,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from PIL import Image
-from test_report_cases import Case, certified, make
+from test_report_cases import Case, certified, make, moved
 
 from tickvision.domain import cautions
 from tickvision.domain.taxonomy import flat_taxonomy
-from tickvision.evaluation import report
-from tickvision.evaluation.report_files import tables
+from tickvision.evaluation import report, report_words
+from tickvision.evaluation.report_files import tables, to_csv
 from tickvision.evaluation.report_format import find, show
 from tickvision.evaluation.report_photographs import photo_ids, thumbnails
 
@@ -70,6 +68,7 @@ def _no_sex() -> Case:
 
 ODD: dict[str, Callable[[], Case]] = {
     "promised": certified,
+    "another place": moved,
     "hopeless": lambda: make(strength=1.0, n_calibration=300),
     "too few": lambda: make(n_calibration=30),
     "absent classes": lambda: make(absent=("Ixodes cookei", "not a tick"), n_test=60),
@@ -140,7 +139,7 @@ def test_no_promise_is_the_headline_with_the_specimens_missing() -> None:
     lead = re.search(r'<p class="lead">(.*?)</p>', text, re.DOTALL)
     assert lead is not None
     assert "No promise can be made" in lead[1]
-    assert f">{case.figures['missing']['needed']:,}</data> more calibration specimens" in lead[1]
+    assert f">{case.figures['missing']['needed']:,}</data> more labelled specimens" in lead[1]
     assert case.figures["decisions"]["answered"] == 0
 
 
@@ -261,20 +260,25 @@ def test_figures_of_an_older_run_without_the_added_parts_still_give_a_page() -> 
     assert "How far to trust the names" in text
 
 
-@pytest.mark.slow
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium on this machine")
-def test_the_browser_runs_our_script_and_no_other(tmp_path: Path) -> None:
-    text = page_of("promised")[1].replace("</main>", "<script>document.title = 'strange'</script></main>")
-    page = tmp_path / "report.html"
-    page.write_text(text, encoding="utf-8")
-    flags = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync")
-    quiet = ("--disable-background-networking", "--disable-component-update", f"--user-data-dir={tmp_path / 'profile'}")
-    done = subprocess.run(
-        ["chromium", *flags, *quiet, "--dump-dom", page.as_uri()],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=True,
-    )
-    assert '<th scope="col" class="t"><button type="button">class</button></th>' in done.stdout
-    assert "<title>strange" not in done.stdout
+def test_a_cell_that_a_spreadsheet_would_run_is_quoted_and_a_negative_number_is_not() -> None:
+    names = ["=1+1", "+x", "-x", "@x", "plain"]
+    table = pd.DataFrame({"name": names, "-difference": [-0.5] * 5}, index=names)
+    lines = to_csv(table, "truth").splitlines()
+    assert lines[0] == "truth,name,'-difference"
+    assert lines[1:] == [f"'{n},'{n},-0.5" for n in names[:4]] + ["plain,plain,-0.5"]
+
+
+def test_a_promise_that_the_test_breaks_is_the_headline() -> None:
+    figures = page_of("promised")[0].figures
+    d = figures["decisions"]
+
+    def with_wrong(error: float, bound: float) -> str:
+        changed = d | {"error": error, "error_lower_bound_95": bound}
+        assert (error > d["max_error"]) or report_words.kept({"decisions": changed}) == "kept"
+        return report.render(figures | {"decisions": changed})
+
+    assert "Do not rely on the promise" in with_wrong(0.2, 0.15)
+    assert "Give no name out unchecked" in with_wrong(0.2, 0.15)
+    assert "more than promised, but chance can do that" in with_wrong(0.06, 0.03)
+    assert "Give the names out" in with_wrong(0.04, 0.02)
+    assert report_words.kept(page_of("one photograph")[0].figures) == "few"

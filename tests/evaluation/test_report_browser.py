@@ -12,7 +12,7 @@ import pytest
 from browsing import axe_violations, chromium, needs_chromium, visit
 from PIL import Image
 from test_compare_report import write_run
-from test_report_cases import Case, make
+from test_report_cases import certified
 
 from tickvision import comparison
 from tickvision.comparison import compare_runs, write_report
@@ -32,12 +32,12 @@ def browser() -> Iterator[Any]:
 def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the report of a made-up run that has all sections, pictures of noise in place of photographs."""
     folder = tmp_path_factory.mktemp("page")
-    case: Case = make(n_test=150, strength=6.0)
+    case = certified()
     picture = folder / "noise.png"
     Image.fromarray(np.random.default_rng(0).integers(0, 255, (200, 300, 3), np.uint8)).save(picture)
     held = thumbnails(case.frame.assign(path=str(picture)), photo_ids(case.figures))
     path = folder / "report.html"
-    path.write_text(report.render(case.figures, held), encoding="utf-8")
+    path.write_text(report.render(case.figures, held, held), encoding="utf-8")
     return path
 
 
@@ -45,7 +45,7 @@ def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def compare_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the page of compare for two made-up runs."""
     folder = tmp_path_factory.mktemp("compared")
-    case = make(n_test=60, n_calibration=60)
+    case = certified()
     noise = np.random.default_rng(5).normal(0, 4, case.test.taxon.shape)
     spoilt = dataclasses.replace(case.test, taxon=case.test.taxon + noise)
     runs = [write_run(folder / name, case, test) for name, test in (("a", case.test), ("b", spoilt))]
@@ -54,13 +54,12 @@ def compare_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
         return write_report(compare_runs(runs)[0], runs, folder / "compare.html")[0]
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(1280, "dark"), (390, "light")])
-def test_the_page_of_compare_is_as_quiet_and_as_accessible(
-    browser: Any, compare_file: Path, width: int, scheme: str
-) -> None:
-    with visit(browser, compare_file.as_uri(), width, color_scheme=scheme) as seen:
-        assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+def test_the_page_of_compare_is_as_quiet_and_as_accessible(browser: Any, compare_file: Path) -> None:
+    with visit(browser, compare_file.as_uri(), color_scheme="dark") as seen:
         assert axe_violations(seen.page) == []
+        for width in (1280, 390):
+            seen.page.set_viewport_size({"width": width, "height": 900})
+            assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
         assert seen.requests == [compare_file.as_uri()]
         assert seen.complaints == []
 
@@ -136,3 +135,13 @@ def test_it_prints_with_no_table_cut_at_the_edge_of_the_paper(browser: Any, page
         )
         assert wide == []
         assert seen.page.pdf(format="A4").startswith(b"%PDF-")
+
+
+def test_the_browser_runs_our_script_and_no_other(browser: Any, page_file: Path, tmp_path: Path) -> None:
+    strange = tmp_path / "strange.html"
+    planted = "<script>document.title = 'strange'</script></main>"
+    strange.write_text(page_file.read_text(encoding="utf-8").replace("</main>", planted), encoding="utf-8")
+    with visit(browser, strange.as_uri()) as seen:
+        assert seen.page.locator("th button").count() > 10
+        assert "strange" not in seen.page.title()
+        assert any("Content Security Policy" in told for told in seen.complaints)

@@ -16,7 +16,9 @@ from tickvision.data.columns import MANIFEST
 from tickvision.domain.taxonomy import Answer, Taxonomy, flat_taxonomy, tick_taxonomy
 from tickvision.evaluation import calibrate, evaluate, report_numbers
 from tickvision.evaluation.abstention import certify
+from tickvision.evaluation.expected import Expected
 from tickvision.evaluation.policy import Policy
+from tickvision.evaluation.report_expected import promised_on
 from tickvision.evaluation.report_judged import Judged, judge
 from tickvision.evaluation.report_ladder import KINDS, NOT_BY_NUMBERS, _to_100, ladder, of_100
 from tickvision.evaluation.report_numbers import Material
@@ -49,6 +51,7 @@ def make(
     sources: Sequence[str] = ("phone", "microscope"),
     min_confidence: float | None = None,
     change: Callable[[pd.DataFrame], pd.DataFrame] = lambda frame: frame,
+    elsewhere: Expected | None = None,
     seed: int = 0,
 ) -> Case:
     """Return a run of made-up logits: the true class stands out by `strength` against noise of spread 1.5."""
@@ -60,7 +63,8 @@ def make(
     ]
     frame = change(pd.concat([f for _, f in made], ignore_index=True))
     val, calibration, test = (s for s, _ in made)
-    policy, _ = calibrate.fit(val, val, calibration, taxonomy, calibrate.Terms(0.05, 0.05, min_confidence), False)
+    terms = calibrate.Terms(0.05, 0.05, min_confidence)
+    policy, _ = calibrate.fit(val, val, calibration, taxonomy, terms, False, elsewhere)
     part_of = {p: s for s, (_, f) in zip(("train", "calibration", "test"), made, strict=True) for p in f["photo_id"]}
     findings = [{"finding": "near_duplicate", "severity": "warning"}] * 3
     history = [
@@ -174,9 +178,14 @@ def test_of_100_counts_every_test_specimen_once(promised: Case) -> None:
 
 
 def test_outcomes_of_a_taxon_sum_to_its_specimens(promised: Case) -> None:
-    for row in promised.figures["outcomes"]:
-        parts = ("right", "right_higher", "wrong", "label_open", "referred")
-        assert sum(row[p] for p in parts) == row["n"]
+    for head in ("taxon", "stage", "sex", "all"):
+        rows = promised.figures["outcomes"][head]
+        classes = promised.figures["heads"][head]["per_class"]
+        parts = ("right", "right_less", "wrong", "label_open", "referred")
+        assert [sum(row[p] for p in parts) for row in rows] == [c["n"] for c in classes]
+        assert [row["class"] for row in rows] == [c["class"] for c in classes]
+    finest = promised.figures["decisions"]["rungs"][0]
+    assert sum(row["right"] for row in promised.figures["outcomes"]["all"]) == finest["answered"] - finest["not_right"]
 
 
 def test_the_fast_ladder_decides_as_the_policy_does(promised: Case) -> None:
@@ -288,3 +297,27 @@ def test_the_novelty_histogram_counts_each_test_specimen_once(promised: Case) ->
     assert sum(held["strange"]) == strange > 0
     assert sum(held["known"]) == len(promised.test) - strange == promised.figures["novelty"]["n"]
     assert held["edges"][0] < held["limit"] <= held["edges"][-1]
+
+
+@lru_cache
+def moved() -> Case:
+    """Return a run whose promise is made for a place where half of all are Ixodes scapularis."""
+    return make(elsewhere=Expected(np.array([100.0, 100.0, 200.0, 500.0, 100.0]), "Larkmoor fens, month 5"))
+
+
+def test_another_place_is_certified_on_the_specimens_drawn_to_it_and_so_is_what_if() -> None:
+    case = moved()
+    held = case.figures["expected"]
+    assert held["at"] == "Larkmoor fens, month 5"
+    assert sum(row["expected"] for row in held["shares"]) == pytest.approx(1)
+    shares = {row["taxon"]: row for row in held["shares"]}
+    assert shares["Ixodes scapularis"]["expected"] > 0.4 > 2 * shares["Ixodes scapularis"]["usual"] > 0.3
+    assert held["calibration_kept"] == case.policy.calibration_specimens < held["calibration_specimens"] == 600
+    drawn = held["test"]
+    assert drawn["named"] + drawn["referred"] == drawn["specimens"] < case.figures["test_specimens"]
+    assert drawn["wrong"] <= case.figures["decisions"]["wrong"]
+
+
+def test_without_another_place_the_promise_is_on_all_calibration_specimens(promised: Case) -> None:
+    assert promised.figures["expected"] is None
+    assert promised_on(promised.test, promised.policy, promised.taxonomy) is promised.test

@@ -74,6 +74,7 @@ def card_json(figures: Mapping[str, Any], taxonomy: Taxonomy, policy: Policy) ->
             "failure_rate": policy.failure_rate,
             "min_confidence": policy.min_confidence,
             "calibration_specimens": policy.calibration_specimens,
+            "expected_at": policy.expected_at or None,
             "rungs": [
                 {
                     "rung": rung.name,

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from tickvision.domain import cautions
+from tickvision.evaluation.report_files import to_csv
 from tickvision.evaluation.report_format import TEMPLATES, Page, templates
 
 SHOWN = 8  # changed specimens with their photographs, each way
@@ -62,6 +63,4 @@ def changed_csv(result: Result) -> str:
         for row in pair[way]
     ]
     columns = ["run", "against", "change", "specimen_id", "photo_id", "label", "said_a", "said_b"]
-    return str(
-        pd.DataFrame(rows, columns=[*columns, "confidence_a", "confidence_b"]).to_csv(index=False, lineterminator="\n")
-    )
+    return to_csv(pd.DataFrame(rows, columns=[*columns, "confidence_a", "confidence_b"]))

@@ -67,9 +67,10 @@ def _promise_lines(figures: Figures) -> list[str]:
     if d["min_confidence"] is not None:
         return [f"The threshold {d['min_confidence']:g} was set by hand: no promise."]
     if d["has_promise"]:
+        where = f" for {d['expected_at']}" if d.get("expected_at") else ""
         held = [words.rung_words(figures, r["rung"]) for r in d["rungs"] if r["threshold"] is not None]
         return [
-            f"Promise: at most {_plain(d['max_error'])} of the names given are wrong ({'; '.join(held)}); "
+            f"Promise{where}: at most {_plain(d['max_error'])} of the names given are wrong ({'; '.join(held)}); "
             f"{d['calibration_specimens']:,} calibration specimens; the procedure fails in at most "
             f"{_plain(d['failure_rate'])} of calibrations."
         ]
@@ -110,6 +111,7 @@ def render(
             digest=digest,
             cautions=cautions,
             state=words.state(figures),
+            kept=words.kept(figures),
             words=words,
             rung_words=partial(words.rung_words, figures),
             kind_words=partial(words.kind_words, figures),

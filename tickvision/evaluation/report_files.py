@@ -11,12 +11,13 @@ import pandas as pd
 from tickvision.evaluation import figures as pictures
 from tickvision.evaluation.report_format import find
 
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _TABLES = {
     "ladder": "/decisions/rungs",
     "of_100": "/of_100",
     "per_taxon": "/decisions/per_taxon",
     "what_if": "/what_if",
-    "outcomes": "/outcomes",
+    "expected_shares": "/expected/shares",
     "given_wrong": "/given_wrong",
     "risk_coverage": "/curve",
     "findings": "/data/findings",
@@ -37,6 +38,7 @@ def tables(figures: Mapping[str, Any]) -> dict[str, pd.DataFrame]:
     found = {name: _frame(find(figures, pointer)) for name, pointer in _TABLES.items()}
     for name, head in (figures.get("heads") or {}).items():
         found[f"per_class_{name}"] = _frame(head["per_class"])
+        found[f"outcomes_{name}"] = _frame(find(figures, f"/outcomes/{name}"))
         found[f"confusion_{name}"] = pd.DataFrame(head["confusion"], index=head["classes"], columns=head["classes"])
     for name, head in (figures.get("reliability") or {}).items():
         found[f"reliability_{name}"] = _frame(head.get("bins"))
@@ -68,6 +70,19 @@ def _flat(row: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
     return flat
 
 
+def to_csv(table: pd.DataFrame, index_label: str | None = None) -> str:
+    """Return the table as CSV, with its index if that has a label.
+
+    Texts that a spreadsheet would run as a formula get a leading quote; numbers stay as they are.
+    """
+    safe = table.map(_safe).rename(index=_safe, columns=_safe)
+    return str(safe.to_csv(index=index_label is not None, index_label=index_label, lineterminator="\n"))
+
+
+def _safe(cell: Any) -> Any:
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+
+
 def write_files(figures: Mapping[str, Any], folder: Path) -> list[Path]:
     """Write tables/*.csv, figures/*.svg and figures/*.png into the folder and return their paths."""
     drawn, written = folder / "figures", folder / "tables"
@@ -75,8 +90,7 @@ def write_files(figures: Mapping[str, Any], folder: Path) -> list[Path]:
     written.mkdir(parents=True, exist_ok=True)
     paths = []
     for name, table in tables(figures).items():
-        index = name.startswith("confusion_")
-        text = table.to_csv(index=index, index_label="truth" if index else None, lineterminator="\n")
+        text = to_csv(table, "truth" if name.startswith("confusion_") else None)
         paths.append(_write(written / f"{name}.csv", text.encode("utf-8")))
     for name, picture in pictures.draw(figures).items():
         paths.append(_write(drawn / f"{name}.svg", pictures.svg(picture).encode("utf-8")))

@@ -33,7 +33,7 @@ def show(value: Any, how: str) -> str:
     """Return a figure as the report writes it; "no data" for None.
 
     how: "count" 1,234; "share" 43 % (one decimal outside 10..90 % unless it is 0); "decimal" 0.432; "signed" +0.043;
-    "points" +4.3, of 100; "p" 0.012 or < 0.001; "text" as it is.
+    "points" +4.3, of 100; "hundred" 43, of 100; "p" 0.012 or < 0.001; "text" as it is.
     """
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return NO_DATA
@@ -49,9 +49,11 @@ def show(value: Any, how: str) -> str:
         return f"{value:+.3f}"
     if how == "points":
         return f"{100 * value:+.1f}"
+    if how == "hundred":
+        return f"{100 * value:.0f}"
     if how == "p":
         return "< 0.001" if value < 0.001 else f"{value:.3f}"
-    raise ValueError(f"format '{how}' is not known (count, share, decimal, signed, points, p, text).")
+    raise ValueError(f"format '{how}' is not known (count, share, decimal, signed, points, hundred, p, text).")
 
 
 def _percent(value: float) -> str:

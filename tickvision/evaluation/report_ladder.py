@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,10 +13,11 @@ from tickvision.evaluation.calibrate import Terms, _certify
 from tickvision.evaluation.intervals import clopper_pearson, wilson
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_judged import REFERRED, Judged
-from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, settled
+from tickvision.evaluation.specimens import Specimens, is_right, is_wrong
 
 TARGETS = (0.02, 0.05, 0.10)
 KINDS = ("full", "species", "genus_stage", "genus", "non_target", "referred")
+Head = tuple[str, NDArray[np.float64], NDArray[np.int64], list[str]]
 NOT_BY_NUMBERS = "more specimens alone will not help"  # how abstention words a refusal that numbers cannot mend
 
 
@@ -64,27 +66,36 @@ def _to_100(counts: list[int]) -> list[int]:
     return parts
 
 
-def outcomes(test: Specimens, judged: Judged, taxonomy: Taxonomy) -> list[dict[str, Any]]:
-    """Return one row per true taxon: how many were named right, wrong, or to a higher rank, and how many referred."""
-    truth = settled(test.taxon_mask)
-    leaf = np.array([a is not None and a.scientific_name in taxonomy.taxa for a in judged.given], bool)
-    rows = []
-    for t, taxon in enumerate(taxonomy.taxa):
-        here = truth == t
-        open_label = here & judged.named & ~judged.given_right & ~judged.given_wrong
-        rows.append(
-            {
-                "taxon": taxon,
-                "genus": taxonomy.ancestor(taxon, "genus"),
-                "n": int(here.sum()),
-                "right": int((here & judged.given_right & leaf).sum()),
-                "right_higher": int((here & judged.given_right & ~leaf).sum()),
-                "wrong": int((here & judged.given_wrong).sum()),
-                "label_open": int(open_label.sum()),
-                "referred": int((here & ~judged.named).sum()),
-            }
-        )
-    return rows
+def outcomes(judged: Judged, heads: Sequence[Head], taxonomy: Taxonomy) -> dict[str, list[dict[str, Any]]]:
+    """Return for each head a row per class: how many the ladder named right, right with less told, wrong, or passed on.
+
+    heads: of evaluate.heads().
+    """
+    tells: dict[str, Callable[[Answer, int], bool]] = {
+        "taxon": lambda answer, rung: answer.scientific_name in taxonomy.taxa,
+        "stage": lambda answer, rung: bool(answer.life_stage),
+        "sex": lambda answer, rung: bool(answer.sex),
+        "all": lambda answer, rung: rung == 0,
+    }
+    found = {}
+    for head, _, target, labels in heads:
+        told = [a is not None and tells[head](a, r) for a, r in zip(judged.given, judged.rung, strict=True)]
+        ways = _ways(judged, np.array(told, bool))
+        counts = [{w: int((here & (target == c)).sum()) for w, here in ways.items()} for c in range(len(labels))]
+        found[head] = [{"class": label, **row} for label, row in zip(labels, counts, strict=True)]
+    return found
+
+
+def _ways(judged: Judged, told: NDArray[np.bool_]) -> dict[str, NDArray[np.bool_]]:
+    """Return what may become of a specimen, (G,) bool each; told: the answer says what is asked for."""
+    right, wrong, named = judged.given_right, judged.given_wrong, judged.named
+    return {
+        "right": right & told,
+        "right_less": right & ~told,
+        "wrong": wrong,
+        "label_open": named & ~right & ~wrong,
+        "referred": ~named,
+    }
 
 
 def given_wrong(judged: Judged) -> list[dict[str, Any]]:

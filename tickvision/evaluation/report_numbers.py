@@ -17,6 +17,7 @@ from tickvision.domain.taxonomy import Taxonomy
 from tickvision.evaluation.evaluate import heads
 from tickvision.evaluation.intervals import wilson
 from tickvision.evaluation.policy import NOVEL, Policy
+from tickvision.evaluation.report_expected import expected, promised_on
 from tickvision.evaluation.report_judged import Judged, judge, specimens_of_answers
 from tickvision.evaluation.report_ladder import costly, given_wrong, missing, of_100, outcomes, what_if
 from tickvision.evaluation.report_photographs import confusion_examples, photographs
@@ -71,17 +72,19 @@ def extend(
         "taxonomy": _space(taxonomy),
         "of_100": of_100(judged, taxonomy),
         "missing": missing(policy),
-        "outcomes": outcomes(test, judged, taxonomy),
         "given_wrong": given_wrong(judged),
         "costly": costly(test, judged, taxonomy),
-        "what_if": what_if(test, calibration, policy, taxonomy),
+        "what_if": what_if(test, promised_on(calibration, policy, taxonomy), policy, taxonomy),
+        "expected": expected(test, calibration, judged, policy, taxonomy),
         "row_shares": {name: _row_shares(head["confusion"]) for name, head in figures.get("heads", {}).items()},
         "history": history(material.history),
     }
     result["next"] = to_photograph(judged, material, taxonomy, policy)
     if not len(test):
         return result
-    answers = heads(test, policy.cells(test.taxon, test.state), taxonomy)[-1][1]
+    judged_heads = heads(test, policy.cells(test.taxon, test.state), taxonomy)
+    answers = judged_heads[-1][1]
+    result["outcomes"] = outcomes(judged, judged_heads, taxonomy)
     result["reliability"] = reliability(test, judged, policy, taxonomy)
     result["slices"] = slices(material.frame, test, judged, taxonomy)
     result["forced"] = forced(judged)

@@ -13,6 +13,13 @@ REASONS = {
     "unusable_picture": "picture not usable",
     "no_certificate": "no promise could be made",
 }
+FEW_TESTED = 30
+NEXT = {
+    "kept": "Give the names out, pass the rest on, and keep checking a share of the given names by hand.",
+    "few": "Put more specimens into the test part before giving names out: so few show almost nothing.",
+    "above": "Check most of the given names by hand until more specimens are tested.",
+    "broken": "Give no name out unchecked. Find out how the test specimens differ from those of the calibration part.",
+}
 STANDINGS = {
     "alone": "keeps the target by itself",
     "pooled": "covered by the promise over all names only",
@@ -59,7 +66,7 @@ def kind_words(figures: Figures, kind: str) -> str:
     is_species, full = leaf(figures) == "species", told(figures).removeprefix("name").removeprefix(", ")
     words = {
         "full": f"named to {full}" if is_species else f"named with {full.removeprefix(' and ')}" if full else "named",
-        "species": "named to species, less told" if is_species else "named, less told",
+        "species": "named to species and life stage, without sex" if is_species else "named, less told",
         "genus_stage": "named to genus, with life stage" if space.get("has_stages") else "named to genus",
         "genus": "named to genus only",
         "non_target": f"called \u201c{space.get('non_target') or 'not in the list'}\u201d",
@@ -83,3 +90,18 @@ def state(figures: Figures) -> str:
     if decisions["min_confidence"] is not None:
         return "by_hand"
     return "promise" if decisions["has_promise"] else "no_promise"
+
+
+def kept(figures: Figures) -> str:
+    """Return how the promise did in the test: "kept", "broken", "above" or "few".
+
+    broken: the lower 95 % bound of the share wrong lies above the target; above: the share does, but not the bound;
+    few: not broken, but too few names were given to tell.
+    """
+    decisions = figures["decisions"]
+    error, bound = decisions.get("error"), decisions.get("error_lower_bound_95")
+    if (decisions.get("answered") or 0) < FEW_TESTED and (bound is None or bound <= decisions["max_error"]):
+        return "few"
+    if error is None or error <= decisions["max_error"]:
+        return "kept"
+    return "above" if bound is None or bound <= decisions["max_error"] else "broken"
