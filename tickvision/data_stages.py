@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from tickvision.data.pictures import Pictures
     from tickvision.domain.taxonomy import Taxonomy
     from tickvision.images.prepare import Prepare
+    from tickvision.training.recipe import Recipe
 
 
 def import_photographs(config: Config, paths: Paths, progress: Progress) -> list[str]:
@@ -122,6 +123,16 @@ def prepare_of(config: Config) -> Prepare:
     return Prepare(config.picture.size_px, config.picture.fit)
 
 
+def recipe_of(config: Config) -> Recipe:
+    """Return how the config wants the network trained."""
+    from dataclasses import fields
+
+    from tickvision.training.recipe import Recipe
+
+    names = {f.name for f in fields(Recipe)} - {"seed"}
+    return Recipe(**config.train.model_dump(include=names), seed=config.seed)
+
+
 def decoded(config: Config, paths: Paths, frame: pd.DataFrame, progress: Progress) -> Pictures:
     """Return the prepared pictures of the frame's rows; what was decoded before is read from disk."""
     from tickvision.data import pictures
@@ -135,16 +146,46 @@ def decoded(config: Config, paths: Paths, frame: pd.DataFrame, progress: Progres
     )
 
 
+def looked_at(config: Config, paths: Paths, pictures: Pictures, progress: Progress) -> NDArray[np.float32] | None:
+    """Return the principal features of the frozen backbone, NaN where a picture has none; None if no picture is left.
+
+    What training starts from is made here if a picture has none on file yet; train then finds it there.
+    """
+    import numpy as np
+
+    from tickvision.data import mislabels
+
+    if not pictures.readable.any():
+        return None
+    sha256 = pictures.looks["sha256"].to_numpy(str)
+    held = mislabels.read_features((paths.features,), sha256)
+    if held is None or not np.isfinite(held[pictures.readable]).all():
+        from tickvision.training import machine, session
+
+        recipe = recipe_of(config)
+        with machine.join(recipe.device, recipe.precision) as team:
+            session.look(
+                pictures.squares,
+                sha256,
+                prepare_of(config),
+                recipe,
+                team,
+                paths.features,
+                lambda what, done, of, note: progress.tick(what, done, of, note=note),
+            )
+        held = mislabels.read_features((paths.features,), sha256)
+    return held
+
+
 def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Decode every photograph and write findings.csv, duplicates.csv and audit.json; return lines for a person."""
     import csv
 
     from tickvision.data import audit, memory, mislabels, splits
-    from tickvision.data.labels import SEVERITIES
 
     frame, taxonomy = usable_rows(config, paths)
     pictures = decoded(config, paths, frame, progress)
-    frozen = mislabels.read_features((paths.features,), pictures.looks["sha256"].to_numpy(str))
+    frozen = looked_at(config, paths, pictures, progress)
     groups = splits.tie_groups(frame)
     remembered = memory.Memory(paths.output / "check_memory.json")
     findings, pairs, summary = audit.audit(
@@ -152,22 +193,27 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     )
     remembered.write()
     groups = splits.tie_groups(frame, pairs)
-    doubted = _likely_wrong(paths, frame, pictures, taxonomy, groups)
-    findings += doubted or []
+    findings += _likely_wrong(paths, frame, pictures, taxonomy, groups)
     with paths.duplicates.open("w", encoding="utf-8", newline="") as handle:
         csv.writer(handle).writerows([("photo_a", "photo_b"), *pairs])
     if frozen is not None:
-        _add_picture(summary["shortcut_probe"], mislabels.accuracy(frame, frozen, taxonomy, groups))
+        told = mislabels.accuracy(frame, frozen, taxonomy, groups)
+        for head, probe in summary["shortcut_probe"].items():  # what the whole picture is right for, beside the clues
+            probe["by"]["picture"] = told[head]
     _update_audit(paths, summary)
     shown = _write_findings(config, paths, frame, pictures, findings)
-    counts = Counter((SEVERITIES.index(f.severity), f.finding) for f in findings)
-    lines = [f"{len(frame):,} photographs checked, {len(findings):,} findings in {paths.findings}"]
-    lines += [f"  {counts[k]:,} {k[1]} ({SEVERITIES[k[0]]})" for k in sorted(counts, key=lambda k: (k[0], -counts[k]))]
+    lines = [f"{len(frame):,} photographs checked, {len(findings):,} findings in {paths.findings}", *_counted(findings)]
     if shown:
         lines.append(f"  {shown} of the worst are shown in {paths.output / 'worst.jpg'}")
-    if doubted is None:
-        lines.append("  likely wrong labels are looked for once there are features: train adds them to the findings")
     return lines + audit.probe_lines(summary["shortcut_probe"])
+
+
+def _counted(findings: list[Finding]) -> list[str]:
+    """Return a line a kind of finding, the gravest kinds first."""
+    from tickvision.data.labels import SEVERITIES
+
+    counts = Counter((SEVERITIES.index(f.severity), f.finding) for f in findings)
+    return [f"  {counts[k]:,} {k[1]} ({SEVERITIES[k[0]]})" for k in sorted(counts, key=lambda k: (k[0], -counts[k]))]
 
 
 def _write_findings(
@@ -188,51 +234,34 @@ def _head(config: Config) -> str:
 
 def _likely_wrong(
     paths: Paths, frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, groups: NDArray[np.int64]
-) -> list[Finding] | None:
-    """Return the likely wrong labels, by the trained network's features if there are any, None if there are none."""
+) -> list[Finding]:
+    """Return the likely wrong labels, by the trained network's features if there are any, else by the frozen ones."""
     from tickvision.data import mislabels
 
     features = mislabels.read_features((paths.scores, paths.features), pictures.looks["sha256"].to_numpy(str))
-    return None if features is None else mislabels.findings(frame, features, taxonomy, groups)
+    return [] if features is None else mislabels.findings(frame, features, taxonomy, groups)
 
 
 def after_training(config: Config, paths: Paths, progress: Progress) -> list[str]:
-    """Add to findings.csv and audit.json what only features tell; return lines for a person."""
-    from tickvision.data import audit, ingest, mislabels, splits
+    """Look for likely wrong labels again, by what the network has learnt; return lines for a person."""
+    from tickvision.data import ingest, splits
 
     frame, taxonomy = usable_rows(config, paths)
     pictures = decoded(config, paths, frame, progress)
-    groups = splits.tie_groups(frame, _pairs(paths))
-    doubted = _likely_wrong(paths, frame, pictures, taxonomy, groups) or []
+    groups = splits.tie_groups(frame, duplicate_pairs(paths))
+    doubted = _likely_wrong(paths, frame, pictures, taxonomy, groups)
     others = [f for f in ingest.read_findings(paths.findings) if f.finding != "likely_wrong_label"]
     _write_findings(config, paths, frame, pictures, others + doubted)
-    lines = [f"{len(doubted):,} likely wrong labels, the most doubtful first, in {paths.findings}"] if doubted else []
-    frozen = mislabels.read_features((paths.features,), pictures.looks["sha256"].to_numpy(str))
-    probes = _audited(paths).get("shortcut_probe")
-    if frozen is not None and probes:
-        _add_picture(probes, mislabels.accuracy(frame, frozen, taxonomy, groups))
-        _update_audit(paths, {"shortcut_probe": probes})
-        lines += audit.probe_lines(probes)
-    return lines + _optimism(paths, frame, pictures, taxonomy, groups)
-
-
-def _add_picture(probes: dict[str, Any], told: dict[str, dict[str, float]]) -> None:
-    """Set what a linear head on frozen features of the whole picture is right for beside the clues."""
-    for head, probe in probes.items():
-        probe["by"]["picture"] = told[head]
+    return [f"{len(doubted):,} likely wrong labels, the most doubtful first, in {paths.findings}"] if doubted else []
 
 
 def _update_audit(paths: Paths, told: dict[str, Any]) -> None:
     """Lay what was found over audit.json; what other stages found stays."""
-    write_text(paths.audit, json.dumps(_audited(paths) | told, indent=1))
-
-
-def _audited(paths: Paths) -> dict[str, Any]:
     held: dict[str, Any] = json.loads(paths.audit.read_text(encoding="utf-8")) if paths.audit.is_file() else {}
-    return held
+    write_text(paths.audit, json.dumps(held | told, indent=1))
 
 
-def _pairs(paths: Paths) -> list[tuple[str, str]]:
+def duplicate_pairs(paths: Paths) -> list[tuple[str, str]]:
     """Return the pairs of duplicates that check found."""
     import csv
 
@@ -249,7 +278,7 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     from tickvision.data import folds, manifest, splits
 
     frame, taxonomy = usable_rows(config, paths)
-    groups = splits.tie_groups(frame, _pairs(paths))
+    groups = splits.tie_groups(frame, duplicate_pairs(paths))
     strata = splits.strata_of(frame)
     how = config.split
     if how.file is not None:
@@ -272,9 +301,10 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     small = splits.too_small(frame, (taxon.sum(1) == 1) & (state.sum(1) == 1), parts, needed)
     _update_audit(paths, {"too_small_to_certify": small})
     lines += _small(config, paths, small)
-    if not paths.features.is_file():
-        return [*lines, "  how optimistic a random split would be is measured once there are features: train tells"]
-    return lines + _optimism(paths, frame, decoded(config, paths, frame, progress), taxonomy, groups)
+    if not paths.duplicates.is_file():
+        lines.append("  no check has looked for duplicates yet: one picture under two names may stand in two parts")
+    features = looked_at(config, paths, decoded(config, paths, frame, progress), progress)
+    return lines + ([] if features is None else _optimism(paths, frame, features, taxonomy, groups))
 
 
 def _small(config: Config, paths: Paths, small: list[dict[str, str | int]]) -> list[str]:
@@ -290,14 +320,11 @@ def _small(config: Config, paths: Paths, small: list[dict[str, str | int]]) -> l
 
 
 def _optimism(
-    paths: Paths, frame: pd.DataFrame, pictures: Pictures, taxonomy: Taxonomy, groups: NDArray[np.int64]
+    paths: Paths, frame: pd.DataFrame, features: NDArray[np.float32], taxonomy: Taxonomy, groups: NDArray[np.int64]
 ) -> list[str]:
-    """Measure how optimistic a random split would have been, once there are features on file; return a line on it."""
+    """Measure how optimistic a random split would have been; return a line on it."""
     from tickvision.data import folds, mislabels
 
-    features = mislabels.read_features((paths.features,), pictures.looks["sha256"].to_numpy(str))
-    if features is None:
-        return []
     said = mislabels.labels_of(frame, taxonomy)["taxon"]
     told = folds.optimism(features, said, groups)
     _update_audit(paths, {"split_optimism": told})

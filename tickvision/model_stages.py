@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tickvision import __version__
 from tickvision.config import Config
-from tickvision.data_stages import decoded, prepare_of, usable_rows
+from tickvision.data_stages import decoded, duplicate_pairs, prepare_of, recipe_of, usable_rows
 from tickvision.errors import DataError, TrainingError
 from tickvision.progress import Progress
 from tickvision.workplace import Paths, write_text
@@ -27,7 +27,7 @@ def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Fit heads, fine-tune and score; everything lies in the train folder. Return lines for a person."""
     from tickvision.training import machine, session
 
-    recipe = _recipe(config)
+    recipe = recipe_of(config)
     with machine.join(recipe.device, recipe.precision) as team:
         with team.leader_first():
             photos, taxonomy = _photographs(config, paths, progress)
@@ -85,15 +85,6 @@ def _attribute_lines(paths: Paths, names: tuple[str, ...]) -> list[str]:
     ]
 
 
-def _recipe(config: Config) -> Recipe:
-    from dataclasses import fields
-
-    from tickvision.training.recipe import Recipe
-
-    names = {f.name for f in fields(Recipe)} - {"seed"}
-    return Recipe(**config.train.model_dump(include=names), seed=config.seed)
-
-
 def search(config: Config, paths: Paths, progress: Progress, trials: int) -> list[str]:
     """Try recipes until `trials` are finished, judged on val alone; return lines for a person."""
     import shutil
@@ -118,7 +109,7 @@ def search(config: Config, paths: Paths, progress: Progress, trials: int) -> lis
             progress.say(f"trial {number}: val macro recall {value:.3f}")
             return value
 
-        found = searching.search(_recipe(config), folder / "study.db", trials, score)
+        found = searching.search(recipe_of(config), folder / "study.db", trials, score)
     space = ", ".join(f"{k} {v}" for k, v in searching.SPACE.items())
     chosen = " ".join(f"--set train.{k}={v:.4g}" for k, v in found.settings.items())
     return [
@@ -149,11 +140,13 @@ def _photographs(config: Config, paths: Paths, progress: Progress) -> tuple[sess
             f"{paths.splits}: {len(missing):,} photographs are in no part, e.g. '{missing[0]}'. "
             "Run: tickvision split CONFIG"
         )
+    parts = np.array([part_of[p] for p in frame["photo_id"]])
+    groups = splits.tie_groups(frame, duplicate_pairs(paths))
+    splits.check_no_leak(frame, groups, parts)  # check may have found more duplicates since
     rows = np.flatnonzero(pictures.readable)
     kept = frame.iloc[rows]
     taxon, state = label_masks(kept, taxonomy)
     specimen = np.unique(kept["specimen_id"].to_numpy(str), return_inverse=True)[1].astype(np.int64)
-    groups = splits.tie_groups(kept.reset_index(drop=True))
     weight = 1 / np.bincount(specimen)[specimen]
     targets, classes = attributes.targets(kept, config.train.attributes)
     photos = session.Photographs(
@@ -161,9 +154,9 @@ def _photographs(config: Config, paths: Paths, progress: Progress) -> tuple[sess
         kept["photo_id"].to_numpy(str),
         kept["specimen_id"].to_numpy(str),
         pictures.looks["sha256"].to_numpy(str)[rows],
-        np.array([part_of[p] for p in kept["photo_id"]]),
+        parts[rows],
         specimen,
-        Labels(taxon, state, weight, groups),
+        Labels(taxon, state, weight, groups[rows]),
         pictures.quality[rows],
         targets,
         classes,

@@ -40,7 +40,10 @@ def test_the_data_commands_walk_from_a_table_to_a_split(shapes: Path) -> None:
     copy = output / "without_place" / "p0000-0.jpg"
     assert (copy.stat().st_size, placed.read_bytes()) == (len(before), before)
     assert "gps" in {f.finding for f in ingest.read_findings(output / "findings.csv")}
+    probes = json.loads((output / "audit.json").read_text("utf-8"))["shortcut_probe"]
+    assert all("accuracy" in p["by"]["picture"] for p in probes.values())  # frozen features, before any training
     told = say("split", shapes, "--quiet", "--set", "split.folds=5", "--set", "split.fold=2")
+    assert any("a random split would flatter by" in line for line in told)
     table = pd.read_csv(output / "splits.csv")
     assert ((table["part"] == "test") == (table["fold"] == 2)).all()
     assert any("test is fold 2 of 5" in line for line in told)
@@ -64,6 +67,20 @@ def test_a_split_that_leaks_is_refused_and_the_old_one_stays(shapes: Path) -> No
     assert (job.output / "splits.csv").read_bytes() == before
 
 
+def test_duplicates_found_after_the_split_stop_a_training_that_they_would_fool(shapes: Path) -> None:
+    job = config.load(shapes)
+    told = runner.run(job, Progress(quiet=True), ("import", "split"))
+    assert any("no check has looked for duplicates" in line for line in told)
+    part_of = splits.read(job.output / "splits.csv")
+    one, two = (next(p for p, part in part_of.items() if part == wanted) for wanted in ("train", "test"))
+    (job.output / "duplicates.csv").write_text(f"photo_a,photo_b\n{one},{two}\n", "utf-8")
+    with pytest.raises(DataError, match=r"The split leaks: 1 of .* deal again with tickvision split"):
+        runner.run(job, Progress(quiet=True), ("train",))
+    runner.run(job, Progress(quiet=True), ("split",))
+    part_of = splits.read(job.output / "splits.csv")
+    assert part_of[one] == part_of[two]
+
+
 def test_boxes_reach_the_manifest_and_a_changed_file_of_boxes_is_read_again(shapes: Path) -> None:
     boxes = shapes.parent / "regions.csv"
     boxes.write_text("photo_id,tick,region\nphotographs/p0000-0.jpg,1,0.2 0.2 0.5 0.5\n", "utf-8")
@@ -85,6 +102,8 @@ def test_training_adds_doubted_labels_and_the_optimism_of_a_random_split(finishe
     for probe in told["shortcut_probe"].values():
         assert set(probe["by"]) == {"rim", "size", "source", "picture"}
         assert probe["by"]["picture"]["accuracy"] > probe["majority"]
+    made = [(job.output / name).stat().st_mtime_ns for name in ("features.npz", "splits.csv", "train/scores.npz")]
+    assert made == sorted(made)  # features are made once, by check; train finds them
     stages = json.loads((job.output / "stages.json").read_text("utf-8"))
     assert runner._mark("check", job, Paths(job.output)) == stages["check"]  # what training adds asks for no new check
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tickvision.data import tables
 from tickvision.errors import DataError, did_you_mean
 
 PARTS = ("train", "val", "calibration", "test")
@@ -128,7 +129,8 @@ def check_no_leak(frame: pd.DataFrame, groups: NDArray[np.int64], parts: NDArray
         where = ", ".join(f"{photo} in {part}" for photo, part in zip(photos["photo"], photos["part"], strict=True))
         raise DataError(
             f"The split leaks: {len(torn):,} of {len(np.unique(groups)):,} groups stand in several parts, e.g. "
-            f"{where}. Groups are tied by specimen_id, submission_id and near-duplicates. Nothing was written."
+            f"{where}. Groups are tied by specimen_id, submission_id and near-duplicates. Nothing was written; deal "
+            "again with tickvision split, or mend split.file."
         )
 
 
@@ -168,9 +170,7 @@ def write(
     )
     if fold is not None:
         table["fold"] = fold
-    temporary = path.with_name(path.name + ".tmp")
-    table.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n")
-    temporary.replace(path)
+    tables.write(table, path)
 
 
 def needed_to_certify(max_error: float, failure_rate: float) -> int:

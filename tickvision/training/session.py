@@ -12,12 +12,13 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 from safetensors.torch import load_file
+from torch import nn
 
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import TrainingError
 from tickvision.images.prepare import Prepare
 from tickvision.training import augment, augment_torch, features, heads, objective, results, scores
-from tickvision.training.batches import Rows
+from tickvision.training.batches import Rows, Squares
 from tickvision.training.feed import Feeder
 from tickvision.training.heads import Labels
 from tickvision.training.loop import fine_tune
@@ -65,17 +66,12 @@ def train(
 ) -> dict[str, Any]:
     """Train, write the files of results.write and return the summary."""
     _check(photos, taxonomy, machine)
-    torch.manual_seed(recipe.seed)
-    backbone, weights_line, mean, std = make_backbone(recipe.backbone, recipe.weights)
-    prepare = Prepare(prepare.size_px, prepare.fit, mean, std)  # type: ignore[arg-type]
+    backbone, weights_line, prepare = _backbone(recipe, prepare)
     network = Network(backbone, len(taxonomy.taxa), len(taxonomy.states), [len(c) for c in photos.attribute_classes])
     network.to(machine.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     plain = Feeder(photos.squares, prepare, machine, recipe.workers)
-    stamp = {"backbone": recipe.backbone, "weights": weights_line, "prepare": prepare.to_json()}
     with machine.leader_first():
-        embedding = features.embed(
-            backbone, plain, photos.sha256, stamp, features_file, lambda d, t, _: tick("features", d, t, "")
-        )
+        embedding = _embed(backbone, plain, photos.sha256, recipe, weights_line, features_file, tick)
     rows, val = photos.where("train"), photos.where("val")
     taught = photos.labels.rows(rows)
     counts = importance(taught.taxon, taught.state, taught.weight, recipe.long_tail)
@@ -115,6 +111,48 @@ def train(
     if machine.leads:
         results.write(folder, network, taxonomy, prepare, photos, recipe, final, by_heads, history, summary)
     return summary
+
+
+def look(
+    squares: Squares,
+    sha256: NDArray[np.str_],
+    prepare: Prepare,
+    recipe: Recipe,
+    machine: Machine,
+    features_file: Path,
+    tick: Tick,
+) -> None:
+    """Leave the features that train starts from in features_file, for what is asked of them before any training.
+
+    sha256: (N,), "" where a picture cannot be read.
+    """
+    backbone, weights_line, prepare = _backbone(recipe, prepare)
+    backbone.to(machine.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    feeder = Feeder(squares, prepare, machine, recipe.workers)
+    _embed(backbone, feeder, sha256, recipe, weights_line, features_file, tick)
+
+
+def _backbone(recipe: Recipe, prepare: Prepare) -> tuple[nn.Module, str, Prepare]:
+    """Return (backbone, line on its weights, prepare with its mean and std)."""
+    torch.manual_seed(recipe.seed)
+    backbone, weights_line, mean, std = make_backbone(recipe.backbone, recipe.weights)
+    return backbone, weights_line, Prepare(prepare.size_px, prepare.fit, mean, std)  # type: ignore[arg-type]
+
+
+def _embed(
+    backbone: nn.Module,
+    feeder: Feeder,
+    sha256: NDArray[np.str_],
+    recipe: Recipe,
+    weights_line: str,
+    file: Path,
+    tick: Tick,
+) -> NDArray[np.float32]:
+    stamp: dict[str, object] = {"backbone": recipe.backbone, "weights": weights_line}
+    stamp["prepare"] = feeder.prepare.to_json()
+    if recipe.weights == "none":
+        stamp["seed"] = recipe.seed
+    return features.embed(backbone, feeder, sha256, stamp, file, lambda d, t, _: tick("features", d, t, ""))
 
 
 def _augmenting(
