@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import io
+import math
+import threading
 import warnings
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,10 +17,12 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 
 from tickvision.errors import ImageError
 
-MAX_PIXELS = 200_000_000  # a 200-megapixel photograph takes 600 MB; more is refused from its header
+MAX_PIXELS = 200_000_000  # such a photograph takes 2 GB for some seconds; more is refused from its header
+LARGE_PIXELS = 40_000_000  # larger ones are decoded one at a time: sixteen threads with such would take 30 GB
 MAX_BYTES = 256 * 1024 * 1024
 SUFFIXES = frozenset([".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp"])
 
+_ONE_LARGE = threading.Lock()
 Box = tuple[float, float, float, float]  # x, y, width, height as fractions of the picture
 
 
@@ -69,9 +74,9 @@ def decode(content: bytes, at_least_px: int | None = None, region: Box | None = 
             with Image.open(io.BytesIO(content)) as opened:
                 width, height = _checked_size(opened)
                 _reduce(opened, at_least_px, region)
-                picture = ImageOps.exif_transpose(opened)
-                picture = _crop(picture, region)
-                rgb = _to_rgb(picture)
+                with _ONE_LARGE if math.prod(opened.size) > LARGE_PIXELS else nullcontext():
+                    ImageOps.exif_transpose(opened, in_place=True)
+                    pixels = np.asarray(_to_rgb(_crop(opened, region)))
     except ImageError:
         raise
     except UnidentifiedImageError:
@@ -82,7 +87,7 @@ def decode(content: bytes, at_least_px: int | None = None, region: Box | None = 
         # Pillow's decoders raise OSError, SyntaxError, struct.error, ValueError and more on broken files
         status = "truncated" if "truncated" in str(error).lower() else "unreadable"
         raise ImageError(status, f"{type(error).__name__}: {error}"[:200]) from None
-    return Photo(np.asarray(rgb), width, height, hashlib.sha256(content).hexdigest())
+    return Photo(pixels, width, height, hashlib.sha256(content).hexdigest())
 
 
 def _checked_size(picture: Image.Image) -> tuple[int, int]:
@@ -128,4 +133,4 @@ def _to_rgb(picture: Image.Image) -> Image.Image:
     if picture.mode in ("RGBA", "LA", "PA") or "transparency" in picture.info:
         layer = picture.convert("RGBA")
         return Image.alpha_composite(Image.new("RGBA", layer.size, "white"), layer).convert("RGB")
-    return picture.convert("RGB")
+    return picture if picture.mode == "RGB" else picture.convert("RGB")
