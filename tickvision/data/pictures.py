@@ -85,6 +85,7 @@ def build(frame: pd.DataFrame, folder: Path, prepare: Prepare, workers: int, pro
         failures += values["status"] != "ok"
         progress(i + 1, len(frame), failures)
     squares.flush()
+    (folder / "looks.npz").unlink(missing_ok=True)  # a kill in between must not leave old looks on new pictures
     temporary.replace(folder / "pictures.npy")
     with (folder / "looks.npz.tmp").open("wb") as handle:
         np.savez(

@@ -1,0 +1,39 @@
+"""What a kill, a full disk or a file that goes away leaves behind: nothing wrong, and the same command goes on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from made import scene
+
+from tickvision.data import pictures
+from tickvision.images.prepare import Prepare
+
+
+def photographs(folder: Path) -> pd.DataFrame:
+    for i in range(4):
+        scene(seed=i).save(folder / f"{i}.png")
+    paths = [str(folder / f"{i}.png") for i in range(4)]
+    return pd.DataFrame({"photo_id": list("abcd"), "path": paths, "region": ""})
+
+
+def test_a_kill_between_pictures_and_their_measures_leaves_no_wrong_picture(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frame = photographs(tmp_path)
+    pictures.build(frame, tmp_path / "cache", Prepare(32), 1, lambda *_: None)
+    turned = frame.iloc[::-1].reset_index(drop=True)
+
+    def killed(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(np, "savez", killed)
+        pictures.build(turned, tmp_path / "cache", Prepare(32), 1, lambda *_: None)
+    again = pictures.build(frame, tmp_path / "cache", Prepare(32), 1, lambda *_: None)
+    fresh = pictures.build(frame, tmp_path / "fresh", Prepare(32), 1, lambda *_: None)
+    assert (np.asarray(again.squares) == np.asarray(fresh.squares)).all()
+    assert list(again.looks["sha256"]) == list(fresh.looks["sha256"])
