@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sqlite3
 from pathlib import Path
@@ -229,19 +230,76 @@ def test_filters_are_words_not_code(client: TestClient, view: str) -> None:
     assert client.get(web.link("/", view=view, clock="'; DROP TABLE specimen; --", text="%_'!")).status_code == 200
 
 
-def test_a_full_disk_is_said_and_the_draft_stays(
+@pytest.mark.parametrize(
+    "form",
+    [
+        {"specimen_id": "half a pair \ud800"},
+        {"specimen_id": "nothing\0more"},
+        {"specimen_id": ""},
+        {"photographs": [{"path": "\udce9.jpg", "status": "ok"}]},
+        {"reason": HOSTILE, "model": "\ud800", "refer_to": HOSTILE * 500},
+    ],
+)
+def test_a_strange_prediction_becomes_a_case_that_opens(
+    client: TestClient, desk: sqlite3.Connection, folder: Path, form: dict[str, object]
+) -> None:
+    lines = folder / "p.jsonl"
+    lines.write_text(json.dumps(decision("strange").to_dict() | form) + "\n", encoding="utf-8")
+    (taken,) = intake.read_predictions(lines)
+    intake.take_in(desk, [taken], PLAIN, folder, {taken.specimen_id: {"received_at": "0001-01-01", "host": HOSTILE}})
+    sign_in(client)
+    number = desk.execute("SELECT max(id) FROM photograph").fetchone()[0]
+    for page in ("/", web.link("/case", id=taken.specimen_id), "/season", "/audit", "/readers"):
+        assert client.get(page).status_code == 200, page
+    assert client.get(f"/photograph/{number}/view").status_code == 404
+
+
+@pytest.mark.parametrize("said", ["yesterday", "9999-12-31T23:59"])
+def test_a_time_of_removal_that_is_none_starts_no_clock(
+    client: TestClient, desk: sqlite3.Connection, folder: Path, said: str
+) -> None:
+    intake.take_in(desk, [decision("d")], PLAIN, folder, {"d": {"removed_at": said, "received_at": "soon"}})
+    sign_in(client)
+    page = client.get("/case?id=d")
+    assert page.status_code == 200
+    assert "no removal time" in page.text
+    assert said in page.text
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/photograph/99999999999999999999999/view", "/photograph/1/whole", "/case?id=%00", "/case?id=%ff%fe",
+        "/static/../store.py", "/static/%2e%2e%2fstore.py", "/case?id=" + "x" * 5000,
+    ],
+)  # fmt: skip
+def test_an_address_that_leads_nowhere_is_said_to(client: TestClient, path: str) -> None:
+    sign_in(client)
+    assert client.get(path).status_code == 404
+
+
+def test_a_full_disk_is_said_and_nothing_is_kept_by_halves(
     client: TestClient, desk: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    # https://sqlite.org/pragma.html#pragma_max_page_count: past it a write fails as on a full disk (SQLITE_FULL)
+    opened, most = store.open_store, desk.execute("PRAGMA page_count").fetchone()[0] + 8
+
+    def on_a_small_disk(folder: Path) -> sqlite3.Connection:
+        connection = opened(folder)
+        connection.execute(f"PRAGMA max_page_count = {most}")
+        return connection
+
+    monkeypatch.setattr(store, "open_store", on_a_small_disk)
     token = sign_in(client)
-
-    def full(*_: object, **__: object) -> None:
-        raise sqlite3.OperationalError("database or disk is full")
-
-    monkeypatch.setattr(chain, "append", full)
-    answer = decide(client, token)
-    assert answer.status_code == 507
-    assert "Not saved" in answer.text
-    assert len(chain.of_specimen(desk, "a")) == 1
+    for n in range(60):
+        full = decide(client, token, key=f"decide-{n:020d}", remarks="x" * 2000)
+        if full.status_code != 303:
+            break
+        client.post("/case/withdraw", data={"form_token": token, "id": "a", "key": f"back-{n:020d}"})
+    assert (full.status_code, "Not saved" in full.text, "full" in full.text) == (507, True, True)
+    assert desk.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+    status = desk.execute("SELECT status FROM specimen WHERE specimen_id = 'a'").fetchone()[0]
+    assert status == chain.conclude(chain.of_specimen(desk, "a"), False).status
 
 
 def test_a_double_click_and_the_back_button_change_nothing(client: TestClient, desk: sqlite3.Connection) -> None:

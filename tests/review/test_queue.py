@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -78,9 +79,17 @@ def test_informativeness_is_the_entropy_of_the_shortlist() -> None:
     assert intake.informativeness(replace(held, shortlist=())) == 1
 
 
-def test_predictions_that_are_none_are_refused_with_their_line(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "form",
+    [
+        '{"specimen_id": "x"}', "[" * 100_000, '"text"', "torn",
+        json.dumps(decision("x").to_dict() | {"removed_at": "9999-12-31T23:59"}),
+        json.dumps(decision("x").to_dict() | {"confidence": float("nan")}),
+    ],
+)  # fmt: skip
+def test_predictions_that_are_none_are_refused_with_their_line(tmp_path: Path, form: str) -> None:
     lines = write_lines(tmp_path / "p.jsonl", [decision("a")])
-    lines.write_text(lines.read_text(encoding="utf-8") + '{"specimen_id": "x"}\n', encoding="utf-8")
+    lines.write_text(lines.read_text(encoding="utf-8") + form + "\n", encoding="utf-8")
     with pytest.raises(DataError, match="line 2"):
         list(intake.read_predictions(lines))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import secrets
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from starlette.responses import PlainTextResponse, Response
@@ -13,19 +13,22 @@ from starlette.responses import PlainTextResponse, Response
 from tickvision.deployment.decision import Decision
 from tickvision.domain import cautions, vocabulary
 from tickvision.review import chain, decisions, knowledge, worklist
-from tickvision.review.web import Visit, go
+from tickvision.review.web import Handler, Visit, go
 
 CHARACTER = "character"
 DECIDABLE = (worklist.READ, worklist.SETTLE)
 
 
-def _row(visit: Visit, specimen_id: str) -> sqlite3.Row | None:
-    query = "SELECT * FROM specimen WHERE specimen_id = ?"
-    return visit.connection.execute(query, (specimen_id,)).fetchone()  # type: ignore[no-any-return]
+def of_case(act: Callable[[Visit, sqlite3.Row], Response]) -> Handler:
+    """Return a handler that looks the visit's case up, and says so where there is none."""
 
+    def handler(visit: Visit) -> Response:
+        """Act on the case, or say that it is not here."""
+        specimen_id = visit.field("id") or visit.query.get("id", "")
+        row = visit.connection.execute("SELECT * FROM specimen WHERE specimen_id = ?", (specimen_id,)).fetchone()
+        return act(visit, row) if row else visit.page("missing.html", 404, what="No such case at this desk.")
 
-def _missing(visit: Visit) -> Response:
-    return visit.page("missing.html", 404, what="No such case at this desk.")
+    return handler
 
 
 def just_decided(visit: Visit) -> dict[str, str] | None:
@@ -37,17 +40,15 @@ def just_decided(visit: Visit) -> dict[str, str] | None:
     return {"id": specimen_id, "said": str(own[-1]), "key": secrets.token_hex(16)} if own else None
 
 
-def case(visit: Visit) -> Response:
+def case(visit: Visit, row: sqlite3.Row) -> Response:
     """Show one case and lock it for this reader if it is their turn."""
-    return _show(visit, visit.query.get("id", ""), None, {}, 200)
+    return _show(visit, row, None, {}, 200)
 
 
 def _show(
-    visit: Visit, specimen_id: str, entered: Mapping[str, Any] | None, faults: Mapping[str, str], status: int
+    visit: Visit, row: sqlite3.Row, entered: Mapping[str, Any] | None, faults: Mapping[str, str], status: int
 ) -> Response:
-    row = _row(visit, specimen_id)
-    if row is None:
-        return _missing(visit)
+    specimen_id = row["specimen_id"]
     turn = worklist.is_in_work(visit.connection, specimen_id, visit.reader)
     other = ""
     if turn in DECIDABLE:
@@ -148,59 +149,60 @@ def _entered(visit: Visit) -> dict[str, Any]:
     return held | ({CHARACTER: seen} if seen else {})
 
 
-def keep_draft(visit: Visit) -> Response:
+def keep_draft(visit: Visit, row: sqlite3.Row) -> Response:
     """Keep what is entered, and the lock."""
-    specimen_id = visit.field("id")
-    if _row(visit, specimen_id) is None:
-        return _missing(visit)
+    specimen_id = row["specimen_id"]
     decisions.keep_draft(visit.connection, specimen_id, visit.reader, _entered(visit))
     if worklist.is_in_work(visit.connection, specimen_id, visit.reader) in DECIDABLE:
         worklist.take_lock(visit.connection, specimen_id, visit.reader, visit.settings.lock_minutes)
     return go("/case", id=specimen_id) if visit.field("then") != "stay" else PlainTextResponse("kept")
 
 
-def look(visit: Visit) -> Response:
+def look(visit: Visit, row: sqlite3.Row) -> Response:
     """Show the model's shortlist, and log that it was asked for."""
-    specimen_id = visit.field("id")
-    if _row(visit, specimen_id) is None:
-        return _missing(visit)
-    decisions.keep_draft(visit.connection, specimen_id, visit.reader, _entered(visit))
-    decisions.look(visit.connection, specimen_id, visit.reader)
-    return go("/case", id=specimen_id)
+    decisions.keep_draft(visit.connection, row["specimen_id"], visit.reader, _entered(visit))
+    decisions.look(visit.connection, row["specimen_id"], visit.reader)
+    return go("/case", id=row["specimen_id"])
 
 
-def give_back(visit: Visit) -> Response:
+def give_back(visit: Visit, row: sqlite3.Row) -> Response:
     """Give the case back to the queue, the draft kept."""
-    specimen_id = visit.field("id")
-    if _row(visit, specimen_id) is None:
-        return _missing(visit)
-    decisions.keep_draft(visit.connection, specimen_id, visit.reader, _entered(visit))
-    worklist.release(visit.connection, specimen_id, visit.reader)
+    decisions.keep_draft(visit.connection, row["specimen_id"], visit.reader, _entered(visit))
+    worklist.release(visit.connection, row["specimen_id"], visit.reader)
     return go("/")
 
 
-def decide(visit: Visit) -> Response:
+def decide(visit: Visit, row: sqlite3.Row) -> Response:
     """Keep a decision, or show what is to be mended in it."""
-    specimen_id, key = visit.field("id"), visit.field("key")
-    row = _row(visit, specimen_id)
-    if row is None or not 16 <= len(key) <= 100:
-        return _missing(visit)
+    specimen_id, key = row["specimen_id"], visit.field("key")
+    if not 16 <= len(key) <= 100:
+        return PlainTextResponse("This form has lost its number. Open the case again.", 400)
     entered = _entered(visit)
     plain = {k: v for k, v in entered.items() if isinstance(v, str)}
     checked = decisions.check(
         plain, tuple(entered.get(CHARACTER, ())), json.loads(row["facts"]), visit.settings.any_names
     )
     if checked.faults:
-        return _show(visit, specimen_id, entered, checked.faults, 422)
+        return _show(visit, row, entered, checked.faults, 422)
     try:
         decisions.decide(visit.connection, specimen_id, visit.reader, checked, key, visit.settings)
     except decisions.NotYoursError as error:
         decisions.keep_draft(visit.connection, specimen_id, visit.reader, entered)
-        return _show(visit, specimen_id, entered, {"outcome": str(error)}, 409)
+        return _show(visit, row, entered, {"outcome": str(error)}, 409)
     return go("/next", done=specimen_id)
 
 
-def withdraw(visit: Visit) -> Response:
+def withdraw(visit: Visit, row: sqlite3.Row) -> Response:
     """Take this reader's last decision on a case back; the case is theirs again."""
-    decisions.withdraw(visit.connection, visit.field("id"), visit.reader, visit.field("key"))
-    return go("/case", id=visit.field("id"))
+    decisions.withdraw(visit.connection, row["specimen_id"], visit.reader, visit.field("key"))
+    return go("/case", id=row["specimen_id"])
+
+
+ROUTES = (
+    ("GET", "/case", of_case(case)),
+    ("POST", "/case/draft", of_case(keep_draft)),
+    ("POST", "/case/look", of_case(look)),
+    ("POST", "/case/give-back", of_case(give_back)),
+    ("POST", "/case/decide", of_case(decide)),
+    ("POST", "/case/withdraw", of_case(withdraw)),
+)

@@ -52,6 +52,7 @@ class Guard:
         headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
 
         async def send_with_headers(message: Message) -> None:
+            """Send a part of the answer, the head of it with the headers that every page has."""
             if message["type"] == "http.response.start":
                 given = {k.lower() for k, _ in message["headers"]}
                 extra = HEADERS | {"cache-control": "no-store"}

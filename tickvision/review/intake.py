@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from tickvision.deployment.decision import NAMED as MACHINE_NAMED
 from tickvision.deployment.decision import TO_GENUS, Decision
@@ -47,14 +48,23 @@ def read_predictions(path: Path) -> Iterator[Decision]:
         with path.open("r", encoding="utf-8") as handle:
             for number, line in enumerate(handle, 1):
                 try:
-                    yield Decision.from_dict(json.loads(line))
-                except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+                    yield Decision.from_dict(_writable(json.loads(line)))
+                except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
                     raise DataError(
                         f"{path}, line {number}: no decision in JSON ({type(error).__name__}: {str(error)[:120]}). "
                         "Expected the output of: tickvision predict PACKAGE ... --format jsonl"
                     ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise DataError(f"{path}: cannot be read ({error}).") from None
+
+
+def _writable(form: Any) -> Any:
+    """Return parsed JSON whose texts can be written as UTF-8: half a character pair is kept as its escape."""
+    if isinstance(form, str):
+        return form.encode("utf-8", "backslashreplace").decode("utf-8")
+    if isinstance(form, list):
+        return [_writable(f) for f in form]
+    return {_writable(k): _writable(v) for k, v in form.items()} if isinstance(form, dict) else form
 
 
 def read_facts(path: Path | None) -> dict[str, dict[str, str]]:
@@ -169,7 +179,7 @@ def _add(
         "imported_at": at,
         "received_at": _utc(facts.get("received_at", "")) or at,
         "removed_at": removed,
-        "due_at": _utc(preventive_care_until(removed)) if _utc(removed) else "",
+        "due_at": _due(removed),
         "machine_state": decision.state,
         "prediction": form,
         "facts": json.dumps({k: v for k, v in facts.items() if v}, ensure_ascii=False),
@@ -211,6 +221,13 @@ def _utc(text: str) -> str:
     try:
         return store.stamp(datetime.fromisoformat(text)) if text else ""
     except (ValueError, OverflowError):
+        return ""
+
+
+def _due(removed_at: str) -> str:
+    try:
+        return _utc(preventive_care_until(removed_at))
+    except (ValueError, OverflowError):  # no time, or one of the last days of the calendar
         return ""
 
 

@@ -95,6 +95,14 @@ def sizes() -> tuple[dict[str, str], ...]:
     )
 
 
+def _clock(removed_at: str) -> str:
+    """Return the 72-hour clock in words, "" where what was written is no time."""
+    try:
+        return clock(removed_at)
+    except (ValueError, OverflowError):
+        return ""
+
+
 USUAL_VIEWS = (*further_photographs("", (), None), *further_photographs("novel", (), None)[1:])
 SIZE_CAUTION = (
     "Sources disagree by 20-40 %, and some measure with the mouthparts, some without. A size is a flag, never a veto: "
@@ -119,7 +127,7 @@ def ready_text(
     else:
         wanted = (decision.further_photographs if by_model else ()) or USUAL_VIEWS
         opening = "To name what you sent we need one more photograph."
-    removed = clock(decision.removed_at or facts.get("removed_at", ""))
+    removed = _clock(decision.removed_at or facts.get("removed_at", ""))
     lines = [
         f"Your submission {facts.get('submission_id') or decision.specimen_id} to {bench}",
         "",

@@ -153,12 +153,7 @@ def _csv(text: str, name: str) -> Response:
 ROUTES = (
     ("GET", "/", queue),
     ("GET", "/next", next_case),
-    ("GET", "/case", case_pages.case),
-    ("POST", "/case/draft", case_pages.keep_draft),
-    ("POST", "/case/look", case_pages.look),
-    ("POST", "/case/give-back", case_pages.give_back),
-    ("POST", "/case/decide", case_pages.decide),
-    ("POST", "/case/withdraw", case_pages.withdraw),
+    *case_pages.ROUTES,
     ("GET", "/photograph/{number:int}/{size}", photograph),
     ("GET", "/readers", readers_page),
     ("GET", "/audit", audit_page),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 import sqlite3
 import tempfile
 from pathlib import Path
@@ -23,6 +22,7 @@ def picture(connection: sqlite3.Connection, desk: Path, number: int, size: str) 
     What is sent is drawn anew from the pixels, so that neither place data nor anything hidden in the file goes out.
     Raises ImageError (missing, outside, unreadable, ...) where it cannot be shown.
     """
+    number = min(number, 2**63 - 1)  # the largest that SQLite holds
     row = connection.execute("SELECT path, status, reason FROM photograph WHERE id = ?", (number,)).fetchone()
     if row is None:
         raise ImageError("missing", "no such photograph at this desk")
@@ -61,8 +61,9 @@ def _keep(path: Path, content: bytes) -> None:
     """Keep the drawn picture for the next time; a full disk only means that it is drawn again."""
     try:
         path.parent.mkdir(exist_ok=True)
-        with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as handle:
-            handle.write(content)
-        os.replace(handle.name, path)  # noqa: PTH105 (handle.name is text)
+        with tempfile.TemporaryDirectory(dir=path.parent) as folder:
+            made = Path(folder, path.name)
+            made.write_bytes(content)
+            made.replace(path)
     except OSError:
         return

@@ -179,21 +179,23 @@ def _visit(desk: Desk, request: Request) -> Visit:
 
 def _open(desk: Desk, handler: Handler) -> Callable[[Request], Response]:
     def answer(request: Request) -> Response:
+        """Answer whoever asks."""
         return _guarded(lambda: handler(_visit(desk, request)))
 
     return answer
 
 
 def _signed_in(desk: Desk, handler: Handler) -> Callable[[Request], Response]:
-    def answer(request: Request) -> Response:
-        def inner() -> Response:
-            visit = _visit(desk, request)
-            if not visit.reader:
-                back = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-                return go("/sign-in", back=back if request.method == "GET" else "/")
+    def for_readers(visit: Visit, request: Request) -> Response:
+        """Answer a reader; send others to sign in, and back here afterwards."""
+        if visit.reader:
             return handler(visit)
+        back = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        return go("/sign-in", back=back if request.method == "GET" else "/")
 
-        return _guarded(inner)
+    def answer(request: Request) -> Response:
+        """Answer whoever has signed in."""
+        return _guarded(lambda: for_readers(_visit(desk, request), request))
 
     return answer
 

@@ -58,7 +58,8 @@ def entries(
     like = f"%{text.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
     order = "s.concluded_at DESC" if view == DONE else _ORDER
     query = (  # the parts are constants of this module; what a reader writes goes in as parameters
-        "SELECT s.*, l.reader AS locked_by, json_extract(s.facts, '$.place') AS place, "  # noqa: S608
+        "SELECT s.specimen_id, s.status, s.received_at, s.due_at, s.costly, l.reader AS locked_by, "  # noqa: S608
+        "json_extract(s.facts, '$.place') AS place, "
         "json_extract(s.facts, '$.host') AS host, "
         "(SELECT count(*) FROM photograph p WHERE p.specimen_id = s.specimen_id) AS photographs "
         "FROM specimen s LEFT JOIN lock l ON l.specimen_id = s.specimen_id AND l.until > :now AND l.reader <> :reader "
