@@ -201,6 +201,8 @@ def _checked(path: Path, name: str, source: IO[bytes], encoding: str) -> Iterato
         except UnicodeError:
             raise DataError(f"{path}: '{name}' is not {encoding}, as {META} says.") from None
         text = text.lstrip("\ufeff") if not size else text
+        if "\0" in text:
+            raise DataError(f"{path}: '{name}' holds a zero byte; it is no table in {encoding}, as {META} says.")
         size += len(block)
         cut = text.rfind("\n")
         run = run + len(text) if cut < 0 else len(text) - cut

@@ -98,7 +98,7 @@ def _patterns(path: Path, ours: str, written: object) -> tuple[str, ...]:
 
 
 def _words(path: Path, where: str, written: object) -> dict[str, str]:
-    if not isinstance(written, dict) or not all(isinstance(v, str) for v in written.values()):
+    if not isinstance(written, dict) or not all(isinstance(v, str) and "\0" not in v for v in written.values()):
         raise DataError(f'{path}: [{where}] must hold words in quotes, such as "Female" = "female".')
     return dict(written)
 

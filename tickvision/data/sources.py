@@ -59,6 +59,8 @@ def _map_header(path: Path, header: list[str], mapping: ColumnMapping) -> dict[s
     """Return our column -> positions, the first with a value counts."""
     if len(header) > MAX_COLUMNS:
         raise DataError(f"{path}: {len(header):,} columns; at most {MAX_COLUMNS:,} are read.")
+    if any("\0" in h for h in header):
+        raise DataError(f"{path}: the header holds a zero byte. Save the table as 'CSV UTF-8' and import again.")
     twice = sorted({h for h in header if h and header.count(h) > 1})
     if twice:
         raise DataError(f"{path}: column '{twice[0]}' stands twice in the header.")
@@ -72,6 +74,8 @@ def _map_header(path: Path, header: list[str], mapping: ColumnMapping) -> dict[s
 
 
 def _record(path: Path, line: int, header: list[str], cells: list[str], found: dict[str, tuple[int, ...]]) -> Record:
+    if any("\0" in c for c in cells):
+        raise DataError(f"{path}, line {line}: holds a zero byte. Save the table as 'CSV UTF-8' and import again.")
     if len(cells) > len(header):
         raise DataError(
             f"{path}, line {line}: {len(cells)} cells, the header has {len(header)}. "
