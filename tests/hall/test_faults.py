@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -37,3 +39,24 @@ def test_a_kill_between_pictures_and_their_measures_leaves_no_wrong_picture(
     fresh = pictures.build(frame, tmp_path / "fresh", Prepare(32), 1, lambda *_: None)
     assert (np.asarray(again.squares) == np.asarray(fresh.squares)).all()
     assert list(again.looks["sha256"]) == list(fresh.looks["sha256"])
+
+
+def test_sigterm_tidies_up_says_how_to_go_on_and_ends_with_143(tmp_path: Path) -> None:
+    code = (
+        "import os, signal, sys\n"
+        "from tickvision import __main__, predict_command\n"
+        "def work(words):\n"
+        "    try:\n"
+        "        os.kill(os.getpid(), signal.SIGTERM)\n"
+        "        signal.pause()\n"
+        "    finally:\n"
+        "        print('tidied up')\n"
+        "predict_command.run = work\n"
+        "sys.argv = ['tickvision', 'predict']\n"
+        "__main__.main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 128 + 15  # as shells count a SIGTERM
+    assert done.stdout == "tidied up\n"
+    assert "goes on from there" in done.stderr
+    assert "Traceback" not in done.stderr
