@@ -11,11 +11,12 @@ import sys
 from tickvision.errors import TickvisionError
 
 OK, USER_FAULT, USAGE, SOME_FAILED = 0, 1, 2, 3
+EXTRA_OF = dict.fromkeys(("starlette", "uvicorn", "python_multipart"), "serve") | {"argon2": "review", "optuna": "search"}
 
 
 def main() -> None:
     """Run the command line. Exit codes: 0 done, 1 input at fault, 2 wrong usage, 3 done but some items failed."""
-    signal.signal(signal.SIGTERM, _stop)
+    stopped_by = _stop_tidily()
     try:
         if sys.argv[1:2] == ["predict"]:
             from tickvision import predict_command
@@ -27,9 +28,11 @@ def main() -> None:
     except TickvisionError as error:
         print(f"tickvision: {error}", file=sys.stderr)
         sys.exit(USER_FAULT)
-    except KeyboardInterrupt as stop:
+    except (KeyboardInterrupt, SystemExit) as end:  # typer makes a silent exit of Ctrl-C
+        if isinstance(end, SystemExit) and not stopped_by:
+            raise
         print("tickvision: stopped. What was finished is kept; the same command goes on from there.", file=sys.stderr)
-        sys.exit(stop.args[0] if stop.args else 128 + signal.SIGINT)
+        sys.exit(128 + (stopped_by or [signal.SIGINT])[0])
     except BrokenPipeError:
         sys.stderr.close()  # the reader at the other end of the pipe has gone; nothing is wrong
         sys.exit(OK)
@@ -48,13 +51,22 @@ def main() -> None:
         raise
 
 
-def _stop(number: int, _frame: object) -> None:
-    """Let a service manager's SIGTERM tidy up and say how to go on, as Ctrl-C does."""
-    raise KeyboardInterrupt(128 + number)
+def _stop_tidily() -> list[int]:
+    """Let a service manager's SIGTERM tidy up and say how to go on, as Ctrl-C does; the list gets what stopped us."""
+    stopped_by: list[int] = []
+
+    def stop(number: int, _frame: object) -> None:
+        stopped_by.append(number)
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, stop)
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # a shell's background job ignores Ctrl-C
+        signal.signal(signal.SIGINT, stop)
+    return stopped_by
 
 
 def _missing_module(error: ModuleNotFoundError) -> str:
-    extra = "serve" if error.name in ("starlette", "uvicorn", "python_multipart") else "train"
+    extra = "review" if sys.argv[1:2] == ["review"] else EXTRA_OF.get(error.name or "", "train")
     return (
         f"tickvision: this command needs the package '{error.name}', which is not installed. "
         f"Run: pip install 'tickvision[{extra}]'"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -41,22 +42,24 @@ def test_a_kill_between_pictures_and_their_measures_leaves_no_wrong_picture(
     assert list(again.looks["sha256"]) == list(fresh.looks["sha256"])
 
 
-def test_sigterm_tidies_up_says_how_to_go_on_and_ends_with_143(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["predict", "train"])  # the one with a parser of its own, and one of typer's
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_stopped_command_tidies_up_and_says_how_to_go_on(name: str, number: signal.Signals) -> None:
     code = (
-        "import os, signal, sys\n"
-        "from tickvision import __main__, predict_command\n"
-        "def work(words):\n"
+        "import os, sys, time\n"
+        "from tickvision import __main__, cli, predict_command\n"
+        "def work(*words):\n"
         "    try:\n"
-        "        os.kill(os.getpid(), signal.SIGTERM)\n"
-        "        signal.pause()\n"
+        f"        os.kill(os.getpid(), {int(number)})\n"
+        "        time.sleep(30)\n"
         "    finally:\n"
         "        print('tidied up')\n"
-        "predict_command.run = work\n"
-        "sys.argv = ['tickvision', 'predict']\n"
+        "predict_command.run = cli._stage = work\n"
+        f"sys.argv = ['tickvision', {name!r}, 'pyproject.toml']\n"
         "__main__.main()\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
-    assert done.returncode == 128 + 15  # as shells count a SIGTERM
+    assert done.returncode == 128 + number  # as shells count it
     assert done.stdout == "tidied up\n"
     assert "goes on from there" in done.stderr
     assert "Traceback" not in done.stderr
