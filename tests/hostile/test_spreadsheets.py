@@ -51,7 +51,7 @@ def test_a_table_reads_back_as_it_was_a_bare_carriage_return_included(cells: lis
     import tempfile
 
     with tempfile.TemporaryDirectory() as folder:
-        frame = pd.DataFrame({c: cells for c in MANIFEST})
+        frame = pd.DataFrame(dict.fromkeys(MANIFEST, cells))
         manifest.write(frame, Path(folder) / "m.csv")
         assert manifest.read(Path(folder) / "m.csv").to_numpy().tolist() == frame.to_numpy().tolist()
         assert list(csv.reader(io.StringIO(tables.csv_text(frame[["path"]]), newline=""))) == [["path"]] + [
@@ -73,7 +73,7 @@ def test_the_predictions_and_credits_run_nothing(tmp_path: Path) -> None:
     ]
     with (tmp_path / "p.csv").open("w", encoding="utf-8", newline="") as handle:
         outputs.write_csv(decisions, handle)
-    frame = pd.DataFrame({c: RUN for c in credits.COLUMNS})
+    frame = pd.DataFrame(dict.fromkeys(credits.COLUMNS, RUN))
     (tmp_path / "c.csv").write_text(credits.texts(frame)["credits.csv"], encoding="utf-8", newline="")
     assert _runs(tmp_path / "p.csv") == _runs(tmp_path / "c.csv") == []
     with (tmp_path / "p.csv").open(encoding="utf-8", newline="") as handle:

@@ -22,6 +22,7 @@ from PIL import Image
 
 from tickvision import __version__
 from tickvision.data.mapping import Record
+from tickvision.data.sources import is_there
 from tickvision.errors import DataError
 
 INDEX = "fetched.csv"
@@ -103,7 +104,10 @@ def _pool(limits: Limits) -> urllib3.PoolManager:
         raise_on_status=False,
     )
     agent = {"User-Agent": f"tickvision/{__version__}", "Accept": "image/*", "Accept-Encoding": "identity"}
-    return urllib3.PoolManager(num_pools=1, headers=agent, timeout=limits.timeout_s, retries=retry)
+    web = urllib3.PoolManager(num_pools=1, headers=agent, timeout=limits.timeout_s, retries=retry)
+    if not limits.own_network:
+        web.pool_classes_by_scheme = {"http": _PublicPool, "https": _PublicTlsPool}
+    return web
 
 
 def _fetch(web: urllib3.PoolManager, url: str, folder: Path, limits: Limits) -> Fetched:
@@ -130,8 +134,37 @@ def _check_address(url: str, own_network: bool) -> None:
     if own_network:
         return
     for *_, address in socket.getaddrinfo(parts.hostname, parts.port or 443, type=socket.SOCK_STREAM):
-        if not ipaddress.ip_address(str(address[0]).split("%")[0]).is_global:
-            raise DataError(f"{parts.hostname} is {address[0]}, not a public address; see data.fetch_own_network")
+        _check_public(parts.hostname, str(address[0]))
+
+
+def _check_public(host: str, address: str) -> None:
+    if not ipaddress.ip_address(address.split("%")[0]).is_global:
+        raise DataError(f"{host} is {address}, not a public address; see data.fetch_own_network")
+
+
+class _PublicConnection(urllib3.connection.HTTPConnection):
+    """Hangs up, before a word is said, on an address that is not public: a name may mean another one by now."""
+
+    def _new_conn(self) -> socket.socket:
+        sock = super()._new_conn()
+        try:
+            _check_public(self.host, str(sock.getpeername()[0]))
+        except (DataError, OSError):
+            sock.close()
+            raise
+        return sock
+
+
+class _PublicTlsConnection(_PublicConnection, urllib3.connection.HTTPSConnection):
+    pass
+
+
+class _PublicPool(urllib3.HTTPConnectionPool):
+    ConnectionCls = _PublicConnection
+
+
+class _PublicTlsPool(urllib3.HTTPSConnectionPool):
+    ConnectionCls = _PublicTlsConnection
 
 
 def _save(answer: urllib3.BaseHTTPResponse, url: str, folder: Path, limits: Limits) -> Fetched:
@@ -219,7 +252,7 @@ def placed(records: Iterable[Record], folder: Path) -> Iterator[Record]:
             yield replace(record, fields=told | named, others=record.others | {"fetched_from": url})
         elif row is not None and row.status == "failed":
             yield replace(record, fields=record.fields | {"fault": f"'{url}' could not be fetched: {row.reason}"})
-        elif record.fields.get("fault") or Path(record.fields.get("file", "")).is_file():
+        elif record.fields.get("fault") or is_there(Path(record.fields.get("file", ""))):
             yield record  # an archive's photograph that lies beside it keeps its place
         else:
             yield replace(record, fields=record.fields | {"fault": f"'{url}' is on the web; import --fetch brings it"})

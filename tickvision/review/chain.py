@@ -144,7 +144,7 @@ def append(connection: sqlite3.Connection, specimen_id: str, link: Identificatio
     values |= {"specimen_id": specimen_id, "key": key}
     columns = ", ".join(values)
     marks = ", ".join(f":{k}" for k in values)
-    cursor = connection.execute(f"INSERT INTO identification ({columns}) VALUES ({marks})", values)  # noqa: S608
+    cursor = connection.execute(f"INSERT INTO identification ({columns}) VALUES ({marks})", values)  # noqa: S608 (our fields)
     return int(cursor.lastrowid or 0)
 
 

@@ -193,7 +193,7 @@ def _add(
         "concluded_at": "",
     }
     columns, marks = ", ".join(values), ", ".join(f":{k}" for k in values)
-    connection.execute(f"INSERT INTO specimen ({columns}) VALUES ({marks})", values)  # noqa: S608
+    connection.execute(f"INSERT INTO specimen ({columns}) VALUES ({marks})", values)  # noqa: S608 (keys above)
 
 
 def _place(seed: str, specimen_id: str, doubts: Sequence[float]) -> float:

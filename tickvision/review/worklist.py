@@ -58,7 +58,7 @@ def entries(
     like = f"%{text.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
     order = "s.concluded_at DESC" if view == DONE else _ORDER
     query = (  # the parts are constants of this module; what a reader writes goes in as parameters
-        "SELECT s.specimen_id, s.status, s.received_at, s.due_at, s.costly, l.reader AS locked_by, "  # noqa: S608
+        "SELECT s.specimen_id, s.status, s.received_at, s.due_at, s.costly, l.reader AS locked_by, "  # noqa: S608 (see above)
         "json_extract(s.facts, '$.place') AS place, "
         "json_extract(s.facts, '$.host') AS host, "
         "(SELECT count(*) FROM photograph p WHERE p.specimen_id = s.specimen_id) AS photographs "
@@ -97,7 +97,7 @@ def counts(connection: sqlite3.Connection, reader: str) -> dict[str, int]:
 
 def waiting_for_another(connection: sqlite3.Connection, reader: str) -> int:
     """Return how many cases this reader has read that wait for a second one."""
-    query = f"SELECT count(*) FROM specimen s WHERE s.status = 'to_read_again' AND NOT ({_MINE})"  # noqa: S608
+    query = f"SELECT count(*) FROM specimen s WHERE s.status = 'to_read_again' AND NOT ({_MINE})"  # noqa: S608 (a constant)
     return int(connection.execute(query, {"reader": reader}).fetchone()[0])
 
 
@@ -110,7 +110,7 @@ def next_case(connection: sqlite3.Connection, reader: str) -> str:
 def is_in_work(connection: sqlite3.Connection, specimen_id: str, reader: str) -> str:
     """Return the view in which this reader meets a specimen, "" if it is not queued or another reader's turn."""
     for view, where in _WHERE.items():
-        query = f"SELECT 1 FROM specimen s WHERE s.specimen_id = :id AND s.is_queued AND {where}"  # noqa: S608
+        query = f"SELECT 1 FROM specimen s WHERE s.specimen_id = :id AND s.is_queued AND {where}"  # noqa: S608 (constants)
         parameters = {"id": specimen_id} | ({"reader": reader} if ":reader" in where else {})
         if connection.execute(query, parameters).fetchone():
             return view
