@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tickvision.deployment.engine import Engine
+from tickvision.deployment.opening import build
 from tickvision.domain.licences import may_share_derived
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.evaluation.policy import Policy
@@ -77,7 +79,8 @@ def smaller(
     else:
         few = slice(None, None, max(1, len(taught) // RANGE_PHOTOS))
         onnx_variants.write_int8(model, path, taught.squares(few)[:RANGE_PHOTOS], prepare)
-    measured = parity(Engine(model.read_bytes(), prepare), Engine(path.read_bytes(), prepare), policy, taxonomy, val)
+    full, small = (Engine(build(network.read_bytes(), os.cpu_count() or 1), prepare) for network in (model, path))
+    measured = parity(full, small, policy, taxonomy, val)
     measured["share_of_size"] = path.stat().st_size / model.stat().st_size
     kept = min(measured["same_top"], measured["same_decisions"]) >= KEPT_FROM
     said = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -140,6 +141,8 @@ def _parsed(words: Sequence[str]) -> argparse.Namespace:
 def run(words: Sequence[str]) -> int:
     """Do what the words after `tickvision predict` ask for; return how many photographs could not be used."""
     asked = vars(_parsed(words))
+    # our matrices are small, and further threads of numpy's matrix library take cores to wait by spinning
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     server = {name: asked.pop(name) for name in SERVER}
     if asked.pop("serve"):
         from tickvision.deployment.server import Limits, serve
@@ -147,6 +150,10 @@ def run(words: Sequence[str]) -> int:
         limits = Limits(queue=max(1, server["queue"]), per_minute=server["rate"])
         serve(asked["package"], server["host"], server["port"], asked["threads"], limits)
         return 0
+    from tickvision.deployment.opening import open_package
+
+    # the network is built in a thread while the rest is imported and the first photographs are decoded
+    opened = None if asked["merge"] else open_package(asked["package"], asked["threads"])
     from tickvision.prediction import Request, predict_to
 
-    return predict_to(Request(**asked | {"photographs": tuple(asked["photographs"])}))
+    return predict_to(Request(**asked | {"photographs": tuple(asked["photographs"])}), opened)

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, TextIO
 
 from tickvision.deployment import outputs
 from tickvision.deployment.decision import Decision, caution_text
+from tickvision.deployment.opening import Opened, open_package
 from tickvision.deployment.package import read
-from tickvision.deployment.predict import Predictor, load
+from tickvision.deployment.predict import Predictor
 from tickvision.deployment.records import Done, go_on, merge
 from tickvision.deployment.sources import find_photographs
 from tickvision.deployment.specimens import Specimen, check_grouping, group, parse_shard, parse_time, read_list, shard
@@ -48,8 +49,11 @@ class Request:
     quiet: bool = False
 
 
-def predict_to(ask: Request) -> int:
-    """Predict, write to output or stdout, and return how many photographs could not be used."""
+def predict_to(ask: Request, opened: Opened | None = None) -> int:
+    """Predict, write to output or stdout, and return how many photographs could not be used.
+
+    opened: the package of the request, where it is opened already.
+    """
     _check(ask)
     failures = _Failures()
     try:
@@ -57,7 +61,7 @@ def predict_to(ask: Request) -> int:
             model = read(ask.package).model_id
             _write(ask, failures.counted(merge([Path(p) for p in ask.photographs], model)), None)
         else:
-            _predict(ask, failures)
+            _predict(ask, failures, opened or open_package(ask.package, ask.threads))
     except BrokenPipeError:  # the reader at the other end (head) has what it wanted; nothing is wrong
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
@@ -73,9 +77,9 @@ def predict_to(ask: Request) -> int:
     return failures.photographs
 
 
-def _predict(ask: Request, failures: _Failures) -> None:
+def _predict(ask: Request, failures: _Failures, opened: Opened) -> None:
     specimens = _specimens(ask)
-    predictor = load(ask.package, ask.threads)
+    predictor = Predictor(opened)
     explainer = _explainer(ask, predictor)
     done = go_on(ask.output, predictor.package.model_id) if ask.resume and ask.output else NOTHING_DONE
     failures.photographs = done.failed

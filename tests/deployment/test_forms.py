@@ -50,6 +50,18 @@ def test_an_archive_is_read_back_by_an_independent_reader(tmp_path: Path) -> Non
     assert pictures == [["a.jpg"]] * 3
 
 
+def test_a_darwin_core_table_runs_no_formula_and_an_archive_keeps_the_names(tmp_path: Path) -> None:
+    from dwca.read import DwCAReader
+
+    odd = decision(specimen_id="=cmd.jpg")
+    out = io.StringIO()
+    darwin_core.write_csv([odd], out)
+    assert next(csv.DictReader(io.StringIO(out.getvalue())))["organismID"] == "'=cmd.jpg"
+    darwin_core.write_archive([odd], tmp_path / "day.zip")
+    with DwCAReader(str(tmp_path / "day.zip")) as archive:
+        assert next(iter(archive)).data[f"{DWC}organismID"] == "=cmd.jpg"
+
+
 @pytest.mark.parametrize("one", [decision(), REFERRED])
 def test_every_darwin_core_record_carries_the_caution(one: Decision) -> None:
     out = io.StringIO()

@@ -3,6 +3,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -83,6 +84,18 @@ def test_cells_that_a_spreadsheet_would_run_are_neutralised(start: str) -> None:
     text = as_text("csv", [decision(specimen_id=f"{start}cmd|' /C calc'!A0")])
     row = next(csv.DictReader(io.StringIO(text, newline="")))
     assert row["specimen_id"].startswith("'")
+
+
+def test_a_table_fits_the_terminal_and_says_once_what_holds_for_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    trained = decision(specimen_id="s4", photographs=(Photograph("t.jpg", "ok", in_training=True),))
+    several = [REFERRED, replace(REFERRED, specimen_id="s3"), decision(), trained]
+    text = outputs.table([replace(d, removed_at="2026-05-03T18:30") for d in several])
+    assert max(map(len, text.splitlines())) <= 80
+    said = " ".join(text.split())
+    for once in ("room 2", "(IDSA 2020)", "at most 0.05 wrong", "training set, so no fair test of the model: t.jpg"):
+        assert said.count(once) == 1
+    assert "Look at A / B: palps (view: dorsal)." in said
 
 
 def test_control_characters_and_markup_in_names_stay_text() -> None:

@@ -18,6 +18,7 @@ from typing import TextIO
 
 from tickvision.deployment.decision import Decision
 from tickvision.domain import cautions
+from tickvision.domain.spreadsheet import guarded, row_writer
 
 DWC, DCTERMS = "http://rs.tdwg.org/dwc/terms/", "http://purl.org/dc/terms/"
 OCCURRENCE = (
@@ -40,11 +41,11 @@ MULTIMEDIA = ("occurrenceID", "type", "format", "identifier", "description")
 
 
 def write_csv(decisions: Iterable[Decision], handle: TextIO) -> None:
-    """Write one occurrence a line, columns OCCURRENCE."""
-    writer = csv.writer(handle, lineterminator="\n")
-    writer.writerow(OCCURRENCE)
+    """Write one occurrence a line, columns OCCURRENCE; people open this form, so no cell of it is run as a formula."""
+    write_row = row_writer(handle)
+    write_row(OCCURRENCE)
     for decision in decisions:
-        writer.writerow(_occurrence(decision))
+        write_row(map(guarded, _occurrence(decision)))
 
 
 def write_archive(decisions: Iterable[Decision], path: Path) -> None:

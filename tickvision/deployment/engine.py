@@ -2,32 +2,24 @@
 
 from __future__ import annotations
 
-import os
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.errors import PackageError
 from tickvision.images.prepare import Prepare, normalise
+
+if TYPE_CHECKING:
+    from onnxruntime import InferenceSession
 
 Floats = NDArray[np.float32]
 
 
 class Engine:
-    """A loaded model.onnx. threads: 0 = all cores. where: what messages call the model."""
+    """A network and the preparation of its pictures."""
 
-    def __init__(self, model: bytes, prepare: Prepare, threads: int = 0, where: str = "model.onnx") -> None:
-        import onnxruntime
-
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = threads or os.cpu_count() or 1
-        options.log_severity_level = 3
-        # a thread that spins between batches takes the core from the decoders
-        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-        try:
-            self._session = onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
-        except Exception as error:  # onnxruntime raises types of its own
-            raise PackageError(f"{where}: onnxruntime cannot read it ({error}).") from None
+    def __init__(self, session: InferenceSession, prepare: Prepare) -> None:
+        self._session = session
         self._prepare = prepare
 
     def logits(self, squares: NDArray[np.uint8]) -> tuple[Floats, Floats, Floats]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import TextIO
 
-from tickvision.deployment.decision import REFERRED, TO_GENUS, UNUSABLE, Decision
+from tickvision.deployment.decision import TO_GENUS, Decision
 from tickvision.deployment.referral import clock
 from tickvision.domain.spreadsheet import guarded, row_writer
 
@@ -83,33 +84,65 @@ def cells(d: Decision) -> list[str]:
     ]
 
 
-def table(decisions: list[Decision], width: int = 110, now: datetime | None = None) -> str:
+def table(decisions: list[Decision], width: int = 0, now: datetime | None = None) -> str:
     """Return a table for a terminal: the answers, why the rest is referred and what to look at, and the caution.
 
-    now: to say how much is left of the 72 hours after a removal.
+    width: in characters, 0 = of the terminal. now: to say how much is left of the 72 hours after a removal.
     """
+    import shutil
+
     from rich.console import Console
     from rich.table import Table
 
     out = io.StringIO()
-    console = Console(file=out, width=width, highlight=False)
-    grid = Table("specimen", "answer", "stage", "sex", "confidence", "what to do", show_edge=False, pad_edge=False)
+    console = Console(file=out, width=width or shutil.get_terminal_size((110, 0)).columns, highlight=False)
+    grid = Table("specimen", "state", "answer", "stage", "sex", "confidence", show_edge=False, pad_edge=False)
     for d in decisions:
-        grid.add_row(
-            _plain(_short(d.specimen_id)),
-            _plain(d.scientific_name or "-"),
-            d.life_stage or "-",
-            d.sex or "-",
-            f"{d.confidence:.2f}" if d.state not in (UNUSABLE, REFERRED) else "-",
-            _plain(_to_do(d)),
-        )
+        sure = f"{d.confidence:.2f}" if d.scientific_name else "-"
+        cells = (_short(d.specimen_id), d.state.replace("_", " "), d.scientific_name, d.life_stage, d.sex, sure)
+        grid.add_row(*(_plain(cell or "-") for cell in cells))
     console.print(grid)
-    if decisions:
-        promises = dict.fromkeys(d.promise for d in decisions if d.promise)
-        clocks = [f"{d.specimen_id}: {clock(d.removed_at, now)}" for d in decisions if d.removed_at]
-        for line in (*promises, *clocks, f"Model: {decisions[0].model}", decisions[0].caution):
-            console.print(_plain(line))
+    for line in (*_referrals(decisions), *_footer(decisions, now)):
+        console.print(_plain(line))
     return out.getvalue()
+
+
+def _referrals(decisions: list[Decision]) -> Iterator[str]:
+    """Yield whom to ask and why, once each, and below it what is known of the specimens."""
+    groups: dict[str, list[Decision]] = {}
+    for d in decisions:
+        if d.reason:
+            groups.setdefault(f"Refer to {d.refer_to}: {d.reason}.", []).append(d)
+    for heading, some in groups.items():
+        yield ""
+        yield heading
+        for d in some:
+            yield f"  {_short(d.specimen_id)}: {_what_is_known(d)}"
+
+
+def _footer(decisions: list[Decision], now: datetime | None) -> Iterator[str]:
+    """Yield what holds for many: the genus answers, the promises, the clocks, the model and the caution."""
+    if not decisions:
+        return
+    yield ""
+    if any(d.state == TO_GENUS for d in decisions):
+        yield "Named to genus: the species needs a person."
+    yield from dict.fromkeys(d.promise for d in decisions if d.promise)
+    clocks: dict[str, list[str]] = {}
+    for d in decisions:
+        if d.removed_at:
+            clocks.setdefault(clock(d.removed_at, now), []).append(_short(d.specimen_id))
+    for line, names in clocks.items():
+        yield f"{_some(names)}: {line}"
+    known = [_short(p.path) for d in decisions for p in d.photographs if p.in_training]
+    if known:
+        yield f"In the training set, so no fair test of the model: {_some(known)}."
+    yield f"Model: {decisions[0].model}"
+    yield decisions[0].caution
+
+
+def _some(names: list[str]) -> str:
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
 def _plain(text: str):  # type: ignore[no-untyped-def]
@@ -122,17 +155,21 @@ def _short(text: str) -> str:
     return text if len(text) <= 34 else "..." + text[-31:]
 
 
-def _to_do(d: Decision) -> str:
-    if d.state == UNUSABLE:
-        bad = "; ".join(f"{p.status}: {p.reason}" for p in d.photographs if p.status != "ok")
-        wanted = f" {d.further_photographs[0]}" if d.further_photographs else ""
-        return f"{d.reason}{f' ({bad})' if bad else ''}.{wanted} Or ask for the specimen: {d.refer_to}"
-    if d.state == REFERRED:
-        names = ", ".join(
-            f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.0%}"
-            for c in d.shortlist[:4]
-        )
-        look = f" Look at: {d.look_at[0]}." if d.look_at else ""
-        look += f" A further photograph would help: {d.further_photographs[0]}" if d.further_photographs else ""
-        return f"refer to {d.refer_to}: {d.reason}. Candidates: {names}.{look}"
-    return "species needs a person" if d.state == TO_GENUS else ""
+def _what_is_known(d: Decision) -> str:
+    bad = "; ".join(f"{p.status}: {p.reason}" for p in d.photographs if p.status != "ok")
+    names = ", ".join(
+        f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.0%}"
+        for c in d.shortlist[:4]
+    )
+    parts = (
+        f"Not read: {bad}." if bad else "",
+        f"Candidates: {names}." if names else "",
+        f"Look at {_without_source(d.look_at[0])}." if d.look_at else "",
+        f"A further photograph would help: {d.further_photographs[0]}" if d.further_photographs else "",
+    )
+    return " ".join(filter(None, parts))
+
+
+def _without_source(look_at: str) -> str:
+    """Return a character and its view; who says so stands in every other form."""
+    return re.sub(r"(\(view: [^;]*);[^()]*\)$", r"\1)", look_at)

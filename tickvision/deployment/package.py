@@ -4,29 +4,24 @@ from __future__ import annotations
 
 import hashlib
 import json
-import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from tickvision.deployment.package_files import INDEX, MODEL, SCHEMA, Contents, read_files
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import CalibrationError, DataError, OutputError, PackageError, TickvisionError
 from tickvision.evaluation.policy import Policy
 from tickvision.images.look import MEASURES
 from tickvision.images.prepare import Prepare
 
-SCHEMA = 1
-INDEX = "package.json"
-MODEL = "model.onnx"
 HASHES = "training_sha256.txt"
 CARD = "card.md"
 HEADS = "heads.npz"  # the weights of the heads, which only --explain needs; absent in packages of earlier versions
 NEIGHBOURS = "neighbours.npz"  # by choice: training photographs that may be shared
-Get = Callable[[str], bytes]  # the bytes of a file of the package, by name
-MAX_FILE_BYTES = 2 * 1024**3
 
 
 @dataclass(frozen=True)
@@ -80,6 +75,8 @@ def write(
     version: the first 12 hex digits of the model's and policy's hash, so that any change shows.
     Raises OutputError if the folder holds something else.
     """
+    import shutil  # takes time to import, and predict never writes a package
+
     if folder.exists() and any(folder.iterdir()) and not (folder / INDEX).is_file():
         raise OutputError(f"{folder}: holds files that are no package. Give an empty folder.")
     temporary = folder.with_name(folder.name + ".tmp")
@@ -118,14 +115,16 @@ def read(location: Path) -> Package:
     return read_all(location)[0]
 
 
-def read_all(location: Path) -> tuple[Package, dict[str, bytes]]:
+def read_all(location: Path) -> tuple[Package, Contents]:
     """Return the package and the checked bytes of its files: what is checked is what runs, whatever happens on disk."""
-    get = _zip_reader(location) if location.is_file() else _folder_reader(location)
-    index = _read_index(location, get)
-    contents = {file: _checked(location, get, file, str(expected)) for file, expected in index["files"].items()}
-    for file in (MODEL, HASHES):
-        if file not in contents:
-            raise PackageError(f"{location / INDEX}: does not list {file}.")
+    index, contents = read_files(location)
+    return from_files(location, index, contents), contents
+
+
+def from_files(location: Path, index: Mapping[str, Any], contents: Contents) -> Package:
+    """Return the package whose files are read. Raises PackageError that says what is missing or does not fit."""
+    if HASHES not in contents:
+        raise PackageError(f"{location / INDEX}: does not list {HASHES}.")
     try:
         package = Package(
             location,
@@ -150,7 +149,7 @@ def read_all(location: Path) -> tuple[Package, dict[str, bytes]]:
             "The file was changed or is of another package; copy the package again, or make it anew."
         )
     _rehearse(package)
-    return package, contents
+    return package
 
 
 def _rehearse(package: Package) -> None:
@@ -175,71 +174,6 @@ def _version(model_sha256: str, index: Mapping[str, Any]) -> str:
     """Return the first 12 hex digits of the hash of the model and of all that gives its numbers a meaning."""
     core = {part: index[part] for part in ("taxonomy", "prepare", "policy")}
     return hashlib.sha256((model_sha256 + json.dumps(core, sort_keys=True)).encode()).hexdigest()[:12]
-
-
-def _checked(location: Path, get: Get, file: str, expected: str) -> bytes:
-    if "/" in file or "\\" in file or file.startswith("."):
-        raise PackageError(f"{location / INDEX}: names a file outside the package: '{file}'.")
-    try:
-        content = get(file)
-    except (FileNotFoundError, KeyError):
-        raise PackageError(f"{location}: {file} is missing. Copy the whole package again.") from None
-    except (OSError, ValueError) as error:
-        raise PackageError(f"{location}: '{file}' cannot be read ({error}). Copy the whole package again.") from None
-    found = hashlib.sha256(content).hexdigest()
-    if found != expected:
-        raise PackageError(
-            f"{location / file}: sha256 is {found[:12]}..., {INDEX} says {expected[:12]}.... "
-            "The file was changed or damaged; copy the package again."
-        )
-    return content
-
-
-def _folder_reader(folder: Path) -> Get:
-    return lambda file: (folder / file).read_bytes()
-
-
-def _zip_reader(path: Path) -> Get:
-    """Return a function that reads a file of the zip in memory; the package may lie in one folder inside the zip."""
-    import lzma
-    import zipfile
-    import zlib
-
-    broken = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, lzma.LZMAError, RuntimeError, EOFError, OSError)
-
-    def get(file: str) -> bytes:
-        try:
-            with zipfile.ZipFile(path) as archive:
-                indexes = [n for n in archive.namelist() if n.split("/")[-1] == INDEX and n.count("/") <= 1]
-                top = indexes[0][: -len(INDEX)] if len(indexes) == 1 else ""
-                member = archive.getinfo(top + file)
-                if member.file_size > MAX_FILE_BYTES:
-                    raise PackageError(f"{path}: {file} would take {member.file_size:,} bytes; that is no package.")
-                with archive.open(member) as handle:
-                    return handle.read(MAX_FILE_BYTES)
-        except broken as error:
-            raise PackageError(f"{path}: neither a package folder nor a readable .zip of one ({error}).") from None
-
-    return get
-
-
-def _read_index(location: Path, get: Get) -> dict[str, Any]:
-    try:
-        index = json.loads(get(INDEX).decode("utf-8"))
-    except (FileNotFoundError, NotADirectoryError, KeyError):
-        raise PackageError(
-            f"{location}: no {INDEX} here, so no model package. Make one with: tickvision package CONFIG"
-        ) from None
-    except (OSError, ValueError, RecursionError) as error:
-        raise PackageError(f"{location / INDEX}: not readable ({error}).") from None
-    if not isinstance(index, dict) or not isinstance(index.get("files"), dict):
-        raise PackageError(f"{location / INDEX}: not a package index.")
-    if index.get("schema") != SCHEMA:
-        raise PackageError(
-            f"{location / INDEX}: schema {index.get('schema')}, this tickvision reads {SCHEMA}. "
-            f"The package was made by {index.get('made_by', 'an unknown version')}; use that one."
-        )
-    return index
 
 
 def sha256(path: Path) -> str:

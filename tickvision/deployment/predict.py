@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -16,7 +15,8 @@ from numpy.typing import NDArray
 
 from tickvision.deployment.decision import Case, Decision, Maker, Photograph
 from tickvision.deployment.engine import Engine
-from tickvision.deployment.package import HEADS, MODEL, NEIGHBOURS, Package, read_all
+from tickvision.deployment.opening import Opened, open_package
+from tickvision.deployment.package import HEADS, NEIGHBOURS, from_files
 from tickvision.deployment.reader import Reader, decode_any
 from tickvision.deployment.specimens import Specimen
 from tickvision.errors import ImageError
@@ -49,13 +49,10 @@ _Pending = tuple[Specimen, list["Future[Looked]"]]
 class Predictor:
     """A loaded package. predict may be called any number of times, from one thread at a time."""
 
-    def __init__(self, package: Package, contents: dict[str, bytes], threads: int = 0) -> None:
-        self.package = package
-        self.heads, self.neighbours = contents.get(HEADS), contents.get(NEIGHBOURS)
-        self.cores = threads or _cores()
-        loader = ThreadPoolExecutor(1)  # the first photographs are decoded meanwhile
-        self._engine = loader.submit(Engine, contents[MODEL], package.prepare, self.cores, str(package.folder / MODEL))
-        loader.shutdown(wait=False)
+    def __init__(self, opened: Opened) -> None:
+        self.package = package = from_files(opened.location, opened.index, opened.contents)
+        self.heads, self.neighbours = opened.contents.get(HEADS), opened.contents.get(NEIGHBOURS)
+        self.cores, self._session = opened.cores, opened.session
         self._maker = Maker(package.policy, package.contact, package.model_id, package.drawn)
 
     def predict(self, inputs: Sequence[Path | str | Specimen]) -> list[Decision]:
@@ -116,7 +113,7 @@ class Predictor:
     @property
     def engine(self) -> Engine:
         """The network, waited for while it is loaded. Raises PackageError if onnxruntime cannot read it."""
-        return self._engine.result()
+        return Engine(self._session.result(), self.package.prepare)
 
     @property
     def decode_px(self) -> int:
@@ -194,12 +191,7 @@ def load(folder: Path | str, threads: int = 0) -> Predictor:
     threads: cores to use, 0 = all that this process may use. Raises PackageError if the package is damaged, swapped or
     of another schema.
     """
-    return Predictor(*read_all(Path(folder)), threads)
-
-
-def _cores() -> int:
-    """Return the cores that this process may use, which on a shared machine are fewer than there are."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return Predictor(open_package(Path(folder), threads))
 
 
 def _batches(pending: Iterable[_Pending]) -> Iterator[list[_Pending]]:
