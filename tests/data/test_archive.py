@@ -17,6 +17,7 @@ from tickvision.data.columns import MANIFEST
 from tickvision.data.mapping import Record
 from tickvision.drawing.archive import FILE_NAME
 from tickvision.drawing.demo_set import write_demo_set
+from tickvision.errors import DataError
 from tickvision.progress import Progress
 
 DWC = "http://rs.tdwg.org/dwc/terms/"
@@ -204,3 +205,15 @@ def test_media_are_taken_out_of_a_zip_below_the_output_only(tmp_path: Path) -> N
     assert Path(frame["path"][0]).is_relative_to(tmp_path / "out")
     with zipfile.ZipFile(tmp_path / "set.zip") as packed:
         assert Path(frame["path"][0]).read_bytes() == packed.read("in/p/a.jpg")
+
+
+def test_a_column_is_named_by_a_term_or_by_ours_and_an_unknown_one_is_refused(tmp_path: Path) -> None:
+    meta = table("core", f"{DWC}Occurrence", "o.txt", [*OCC, "catalogNumber"])
+    meta += table("extension", f"{AC}Multimedia", "m.txt", ["coreid", f"{AC}accessURI", f"{AC}captureDevice"])
+    files = {"o.txt": "i\tn\ts\tx\tc\n1\tIxodes\t\t\tV7\n", "m.txt": "i\tf\td\n1\ta.jpg\tphone\n"}
+    made = pack(tmp_path / "a", meta, files)
+    for term, found in (("device", "phone"), (f"{AC}captureDevice", "phone"), ("catalogNumber", "V7"), ("host", "")):
+        (record,) = take(made, tmp_path / "work", source=term)
+        assert record.fields["source"] == found
+    with pytest.raises(DataError, match=r"no table has the term 'catalogueNumber' .*Did you mean 'catalogNumber'"):
+        take(made, tmp_path / "work", source="catalogueNumber")

@@ -144,6 +144,22 @@ def test_a_cut_zip_gets_one_message(tmp_path: Path) -> None:
     assert re.search("damaged|cannot be read", refusal(path))
 
 
+def test_one_photograph_that_cannot_be_taken_out_stops_no_import(tmp_path: Path) -> None:
+    long = "n" * 300 + ".jpg"
+    names = ("a.jpg", "a.jpg/b.jpg", long, "cut.jpg", "c.jpg")
+    media = "i\tf\tl\n" + "".join(f"1\t{n}\t\n" for n in names)
+    path = zipped(tmp_path, whole(), TABLES | {"m.txt": media.encode()} | dict.fromkeys(names, b"0123456789"))
+    content = bytearray(path.read_bytes())
+    start = content.index(b"cut.jpg") + 7
+    content[start : start + 4] = b"\xff" * 4
+    path.write_bytes(content)
+    records = take(path, tmp_path / "out")
+    faults = {r.fields["photo_id"]: r.fields.get("fault", "") for r in records}
+    assert {n: bool(f) for n, f in faults.items()} == {n: n not in ("a.jpg", "c.jpg") for n in names}
+    assert "no file can be named" in faults[long]
+    assert "damaged" in faults["cut.jpg"]
+
+
 def test_links_that_lead_out_of_an_archive_folder_are_not_followed(tmp_path: Path) -> None:
     folder = tmp_path / "a"
     folder.mkdir()

@@ -26,11 +26,11 @@ from tickvision.data.archive_terms import (
     is_still,
     name_with_doubt,
 )
-from tickvision.data.columns import check_known
+from tickvision.data.columns import READ, check_known
 from tickvision.data.labels import Finding
 from tickvision.data.mapping import Record
 from tickvision.data.sources import MAX_CELL
-from tickvision.errors import DataError
+from tickvision.errors import DataError, did_you_mean
 
 Row = dict[str, str]
 
@@ -43,6 +43,7 @@ class _Contents:
     occurrences: dict[str, list[Row]] = field(default_factory=lambda: defaultdict(list))
     media: dict[str, list[Row]] = field(default_factory=lambda: defaultdict(list))
     regions: dict[str, list[Row]] = field(default_factory=lambda: defaultdict(list))
+    terms: frozenset[str] = frozenset()
     is_event: bool = False
 
 
@@ -52,13 +53,15 @@ def read_archive(
     """Return (one record a photograph or region, findings about the archive itself).
 
     path: zip file or folder with meta.xml. work: folder for what is taken out; nothing is written elsewhere.
-    photographs: folder of media that the archive only names; its own folder if None. columns: our column -> term.
-    Raises DataError, with one message, if the archive is unsafe, damaged or not what meta.xml says.
+    photographs: folder of media that the archive only names; its own folder if None. columns: our column -> term, or
+    another of our columns. Raises DataError, with one message, if the archive is unsafe, damaged or not what meta.xml
+    says.
     """
     check_known(columns, "data.columns")
     archive = archive_guard.Archive(path)
     try:
         contents = _read(archive, work / "tables")
+        _check_terms(path, columns, contents.terms)
         finder = MediaFinder(archive, work / "media", photographs or path.parent)
         findings: list[Finding] = []
         records = list(_records(contents, finder, columns, findings))
@@ -82,13 +85,23 @@ def _read(archive: archive_guard.Archive, folder: Path) -> _Contents:
         archive_guard.copy_table(archive, list(table.files), table.header_lines, table.encoding, folder / name)
     archive_meta.write_plain(core, extensions, names, folder / archive_guard.META)
     csv.field_size_limit(MAX_CELL)
-    contents = _Contents(is_event=core.row_type == archive_meta.EVENT)
+    terms = frozenset(_name(term) for table in (core, *extensions) for term, _, _ in table.fields)
+    contents = _Contents(terms=terms, is_event=core.row_type == archive_meta.EVENT)
     try:
         with DwCAReader(str(folder), skip_metadata=True) as reader:
             _fill(contents, reader)
     except (InvalidArchive, csv.Error, IndexError, ValueError, LookupError) as error:
         raise DataError(f"{where}: a table is not what meta.xml says ({error}).") from None
     return contents
+
+
+def _check_terms(path: Path, columns: dict[str, str], terms: frozenset[str]) -> None:
+    known = sorted(terms | set(READ))
+    for ours, term in columns.items():
+        if _name(term) not in known:
+            raise DataError(
+                f"{path}: no table has the term '{term}' (data.columns, {ours}).{did_you_mean(term, known)}"
+            )
 
 
 def _fill(contents: _Contents, reader: DwCAReader) -> None:
@@ -106,11 +119,15 @@ def _fill(contents: _Contents, reader: DwCAReader) -> None:
             place[row.core_id].append(_short(row.data))
 
 
+def _name(term: str) -> str:
+    return term.rsplit("/", 1)[-1].rsplit("#", 1)[-1]
+
+
 def _short(row: Row) -> Row:
     """Return term name (last part of its URI) -> value; of two terms with one name the first that has a value."""
     short: Row = {}
     for term, value in row.items():
-        name = term.rsplit("/", 1)[-1].rsplit("#", 1)[-1]
+        name = _name(term)
         short[name] = short.get(name) or value.strip()
     return short
 
@@ -133,8 +150,8 @@ def _records(
             label["submission_id"] = label["submission_id"] or label["specimen_id"]
             for photo in photographs_of(shown, contents.regions.get(core_id, []), label["specimen_id"], used):
                 fields = label | photo.fields | finder.find(photo.fields["file"])
-                row = occurrence | photo.media
-                fields |= {ours: row.get(term.rsplit("/", 1)[-1], "") for ours, term in columns.items()}
+                row = fields | occurrence | photo.media
+                fields |= {ours: row.get(_name(term), "") for ours, term in columns.items()}
                 kept = {k: v for k, v in (rest | photo.others).items() if v and k not in columns.values()}
                 yield Record(line, fields, kept)
     if without:

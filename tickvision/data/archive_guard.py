@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import errno
 import shutil
 import stat
 import zipfile
@@ -23,6 +24,7 @@ MAX_LINE = 4_000_000
 RATIO = 200  # text tables shrink to about a twentieth; what shrinks more than this is made to burst
 RATIO_FROM = 10 * 2**20
 _BLOCK = 2**20
+_BAD_NAME = (errno.ENAMETOOLONG, errno.EEXIST, errno.ENOTDIR, errno.EISDIR, errno.EILSEQ, errno.EINVAL)
 DAMAGED = (zipfile.BadZipFile, zlib.error, EOFError)  # what reading a stored or deflated member may raise
 
 
@@ -97,15 +99,19 @@ class Archive:
         target = folder / name
         if info.file_size > MAX_BYTES:
             raise DataError(f"{self.path}: '{name}' is {info.file_size:,} bytes; at most {MAX_BYTES:,} are read.")
-        if target.is_file() and target.stat().st_size == info.file_size:
-            return target
-        target.parent.mkdir(parents=True, exist_ok=True)
         part = target.with_name(target.name + ".part")
         try:
+            if target.is_file() and target.stat().st_size == info.file_size:
+                return target
+            target.parent.mkdir(parents=True, exist_ok=True)
             with self.open(name) as source, part.open("wb") as sink:
                 shutil.copyfileobj(source, sink, _BLOCK)
         except DAMAGED as error:
             raise DataError(f"{self.path}: '{name}' is damaged ({error}).") from None
+        except OSError as error:
+            if error.errno not in _BAD_NAME:
+                raise
+            raise DataError(f"{self.path}: no file can be named '{name[:200]}' here ({error.strerror}).") from None
         part.replace(target)
         return target
 

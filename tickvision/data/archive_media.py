@@ -10,6 +10,7 @@ from urllib.parse import unquote, urlsplit
 
 from tickvision.data.archive_guard import Archive, clean_name, inside
 from tickvision.data.archive_terms import MEDIA_TERMS, first, region_of, view_of
+from tickvision.errors import DataError
 
 Row = dict[str, str]
 
@@ -44,7 +45,10 @@ class MediaFinder:
         if not name:
             return {"file": written, "fault": f"'{written}' is an absolute path or climbs out of the archive"}
         if self._archive.is_zip and self._archive.holds(name):
-            return {"file": str(self._archive.take_out(name, self._work))}
+            try:
+                return {"file": str(self._archive.take_out(name, self._work))}
+            except DataError as error:
+                return {"file": written, "fault": str(error)}
         if not self._archive.is_zip and self._archive.holds(name):
             return {"file": str(self._archive.path / name)}
         if inside(self._photographs, name):

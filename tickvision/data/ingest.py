@@ -14,6 +14,7 @@ from tickvision.data.columns import CARRIED, MANIFEST, USES
 from tickvision.data.labels import Finding, read_label, read_licence
 from tickvision.data.manifest import USABLE
 from tickvision.data.mapping import Record
+from tickvision.data.sources import is_there
 from tickvision.domain.spreadsheet import guarded, unguarded
 from tickvision.errors import DataError
 
@@ -78,7 +79,7 @@ def _row(
     seen.add(photo_id)
     if fields.get("fault"):
         faults.append(("missing", "error", fields["fault"]))
-    elif not fields["file"] or not path.is_file():
+    elif not fields["file"] or not is_there(path):
         faults.append(("missing", "error", f"photograph '{fields['file']}' is not in {photographs}"))
     status, reason = _worst(faults)
     row = dict.fromkeys(MANIFEST, "") | {f"x_{k}": v for k, v in record.others.items()}

@@ -39,6 +39,14 @@ def read_csv(path: Path, mapping: ColumnMapping = ColumnMapping()) -> Iterator[R
             raise DataError(f"{path}: not UTF-8. Save the table as 'CSV UTF-8' and import again.") from None
 
 
+def is_there(path: Path) -> bool:
+    """True if this is a file; a name that no file can bear is none."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
+
+
 def _open(path: Path):  # type: ignore[no-untyped-def]
     try:
         return path.open("r", encoding="utf-8-sig", newline="")
