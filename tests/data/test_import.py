@@ -129,6 +129,19 @@ def test_broken_tables_get_one_clear_message(tmp_path: Path, content: bytes, mes
         take(path)
 
 
+def test_a_name_that_no_file_can_bear_is_a_missing_photograph(tmp_path: Path) -> None:
+    names = [
+        "n" * 300 + ".jpg",
+        "p0.jpg/x.jpg",
+        ".",
+        "x/" * 3000 + "p.jpg",
+        "http://x.example/" + "n" * 9999,
+    ]
+    rows = "".join(f"{name},s{i},Ixodes,,,\n" for i, name in enumerate([*names, "p2.jpg"]))
+    frame, _ = take(write(tmp_path, HEADER + rows))
+    assert list(frame["status"]) == ["missing"] * len(names) + ["ok"]
+
+
 def test_faults_of_every_kind_are_shown_before_a_second_one_of_a_kind() -> None:
     found = [Finding(f"p{i}", "licence", "error", "") for i in range(9)]
     found += [Finding("p9", "missing", "error", ""), Finding("p8", "second_look", "warning", "")]
