@@ -67,7 +67,8 @@ def assign(
         )
     order = _dealing_order(counts, np.random.default_rng(seed))
     names = list(shares)
-    want = np.outer([shares[n] for n in names], counts.sum(0)).astype(float)  # parts x strata
+    total = counts.sum(0)
+    want = np.outer([shares[n] for n in names], total).astype(float)  # parts x strata
     part_share = np.array([[shares[n]] for n in names])
     size = part_share[:, 0] * counts.sum()
     got_size = np.zeros(len(names))
@@ -80,7 +81,7 @@ def assign(
     for row in order:
         if row in bound:
             continue
-        rare = _weights(counts[row], counts)
+        rare = counts[row] / total
         lack = (want[:, rare > 0] / part_share * rare[rare > 0]).sum(1) + 1e-3 * (size - got_size) / size
         lack = np.where(got_size + counts[row].sum() > 1.15 * size + 1, lack - 1e6, lack)
         part_of[row] = int(np.argmax(lack))
@@ -112,11 +113,6 @@ def _dealing_order(counts: NDArray[np.int64], rng: np.random.Generator) -> NDArr
     total = counts.sum(0)
     rarity = np.array([total[row > 0].min() for row in counts])
     return np.lexsort((rng.random(len(counts)), -counts.sum(1), rarity))
-
-
-def _weights(row: NDArray[np.int64], counts: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return the weight of each stratum in a group: how many it brings, rare strata counting more."""
-    return np.asarray(row / np.maximum(counts.sum(0), 1), dtype=np.float64)
 
 
 def check_no_leak(frame: pd.DataFrame, groups: NDArray[np.int64], parts: NDArray[np.str_]) -> None:
