@@ -6,6 +6,7 @@ from __future__ import annotations
 import csv
 import os
 import socket
+import sqlite3
 import threading
 import time
 from collections.abc import Iterator
@@ -145,6 +146,126 @@ def measure_by_keyboard(page: Any) -> None:
     page.keyboard.press("Escape")
 
 
+def read_ten_cases(ann: Visit) -> None:
+    """Open the first case from the queue, measure, use every tool, and decide ten cases, all by keyboard."""
+    page = ann.page
+    page.keyboard.press("Tab")
+    page.focus("a.button")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#decision")
+    inspect(ann, "case")
+    measure_by_keyboard(page)
+    assert page.input_value("#length_mm") == "10.00"
+    page.fill("#taxon", "Dermacentor variabilis")
+    page.select_option("#life_stage", "adult")
+    page.select_option("#sex", "female")
+    page.wait_for_selector("#size:has-text('wide bounds')")
+    for key in "rbB+-j0":
+        page.keyboard.press("Escape")
+        page.keyboard.press(key)
+    decided = [decide_by_keyboard(page, "Dermacentor variabilis") for _ in range(10)]
+    assert len(set(decided)) == 10
+    inspect(ann, "case-after-saving")
+
+
+def go_back(ann: Visit) -> None:
+    """The browser's back button shows the case as it is now: decided, with nothing to send again."""
+    ann.page.go_back()
+    ann.page.wait_for_selector("h1.id")
+    assert ann.page.query_selector("#decision") is None
+    assert "Take my decision back" in ann.page.inner_text("main")
+    ann.page.go_forward()
+    ann.page.wait_for_selector("#decision")
+
+
+def send_a_faulty_form(ann: Visit) -> None:
+    """What is wrong is said, and nothing is kept."""
+    ann.page.wait_for_load_state("load")
+    ann.page.keyboard.press("1")
+    ann.page.keyboard.press("Control+Enter")
+    ann.page.wait_for_selector("#faults")
+    inspect(ann, "case-with-faults")
+
+
+def lose_the_connection(ann: Visit, address: str) -> list[str]:
+    """The draft stays in the browser and comes back; return what the browser complained of meanwhile."""
+    page = ann.page
+    page.context.set_offline(True)
+    page.fill("#remarks", "palps short, from above")
+    page.wait_for_selector("#kept:has-text('No connection')", timeout=8000)
+    page.context.set_offline(False)
+    complaints = [c for c in ann.complaints if "ERR_INTERNET_DISCONNECTED" in c]
+    page.goto(f"{address}/next")
+    assert page.input_value("#remarks") == "palps short, from above"
+    return complaints
+
+
+def look_and_ask_for_a_photograph(ann: Visit) -> None:
+    """Ask for the model's shortlist, then for another photograph with the text that is ready."""
+    ann.page.click("#look")
+    ann.page.wait_for_selector("text=What the model considered")
+    inspect(ann, "case-shortlist")
+    ann.page.keyboard.press("3")
+    ann.page.wait_for_selector("#text-need_photograph")
+    inspect(ann, "case-needs-a-photograph")
+    ann.page.keyboard.press("Control+Enter")
+    ann.page.wait_for_selector(".said")
+
+
+def read_second(ben: Visit, address: str, connection: sqlite3.Connection) -> str:
+    """Ben reads three of Ann's cases, unaware of her, and differs once; return the case on which they differ."""
+    again = [r[0] for r in connection.execute("SELECT specimen_id FROM specimen WHERE status = 'to_read_again'")]
+    assert len(again) >= 2
+    for number, specimen in enumerate(again[:3]):
+        ben.page.goto(address + web.link("/case", id=specimen))
+        assert "Ann" not in ben.page.inner_text("main")
+        decide_by_keyboard(ben.page, "Dermacentor andersoni" if number == 0 else "Dermacentor variabilis")
+    return str(again[0])
+
+
+def settle(ann: Visit, address: str, specimen: str, connection: sqlite3.Connection) -> None:
+    """Ann settles what they differ on, takes that back and decides anew."""
+    page, case = ann.page, address + web.link("/case", id=specimen)
+    page.goto(case)
+    assert "Two readings differ" in page.inner_text("main")
+    inspect(ann, "case-to-settle")
+    decide_by_keyboard(page, "Dermacentor variabilis")
+    settled = chain.conclude(chain.of_specimen(connection, specimen), False)
+    assert (settled.status, settled.by) == (chain.CONCLUDED, ("Ann",))
+    page.goto(case)
+    inspect(ann, "case-concluded")
+    page.click("text=Take my decision back")
+    page.wait_for_selector("#decision")
+    decide_by_keyboard(page, "Dermacentor")
+
+
+def read_audits(ben: Visit, address: str, connection: sqlite3.Connection) -> None:
+    """Read audits like any other case; the model was right in all but one."""
+    audits = connection.execute(
+        "SELECT specimen_id FROM specimen WHERE machine_state = 'named' AND is_queued AND status = 'to_read'"
+    ).fetchall()
+    assert audits
+    for number, row in enumerate(audits[:3]):
+        ben.page.goto(address + web.link("/case", id=row[0]))
+        decide_by_keyboard(ben.page, "Dermacentor variabilis", "male" if number == 0 else "female")
+
+
+def look_back(ann: Visit, address: str) -> None:
+    """Open every page that looks back."""
+    for name in ("readers", "audit", "season", "season?summary=1"):
+        ann.page.goto(f"{address}/{name}")
+        inspect(ann, name.split("?")[-1].split("=")[0])
+    assert "audited answers" in ann.page.inner_text("main")
+
+
+def export_all(folder: Path) -> dict[str, dict[str, str]]:
+    """Export and return the occurrences by their id."""
+    result, _ = review_commands.export(folder / "desk", folder / "labels.csv", folder / "dwc.csv", "not a tick")
+    assert result["labels"]["specimens"] == result["darwin_core"]["occurrences"] >= 3  # type: ignore[index]
+    with (folder / "dwc.csv").open(encoding="utf-8") as handle:
+        return {r["occurrenceID"]: r for r in csv.DictReader(handle)}
+
+
 @needs_chromium
 @pytest.mark.slow
 def test_a_whole_day_at_the_desk(folder: Path, address: str) -> None:
@@ -153,93 +274,21 @@ def test_a_whole_day_at_the_desk(folder: Path, address: str) -> None:
         inspect(ann, "sign-in")
         sign_in(ann.page, "Ann")
         inspect(ann, "queue")
-        ann.page.keyboard.press("Tab")
-        ann.page.focus("a.button")
-        ann.page.keyboard.press("Enter")
-        ann.page.wait_for_selector("#decision")
-        inspect(ann, "case")
-        measure_by_keyboard(ann.page)
-        assert ann.page.input_value("#length_mm") == "10.00"
-        ann.page.fill("#taxon", "Dermacentor variabilis")
-        ann.page.select_option("#life_stage", "adult")
-        ann.page.select_option("#sex", "female")
-        ann.page.wait_for_selector("#size:has-text('wide bounds')")
-        for key in "rbB+-j0":
-            ann.page.keyboard.press("Escape")
-            ann.page.keyboard.press(key)
-
-        first = decide_by_keyboard(ann.page, "Dermacentor variabilis")
-        own = [first] + [decide_by_keyboard(ann.page, "Dermacentor variabilis") for _ in range(9)]
-        assert len(set(own)) == 10
-        inspect(ann, "case-after-saving")
-
-        # what is wrong is said and nothing is kept
-        ann.page.wait_for_load_state("load")
-        ann.page.keyboard.press("1")
-        ann.page.keyboard.press("Control+Enter")
-        ann.page.wait_for_selector("#faults")
-        inspect(ann, "case-with-faults")
-
-        # connection lost: the draft stays in the browser, and comes back
-        ann.page.context.set_offline(True)
-        ann.page.fill("#remarks", "palps short, from above")
-        ann.page.wait_for_selector("#kept:has-text('No connection')", timeout=8000)
-        ann.page.context.set_offline(False)
-        complaints_offline = [c for c in ann.complaints if "ERR_INTERNET_DISCONNECTED" in c]
-        ann.page.goto(ann.page.url.replace("decide", "") if "id=" in ann.page.url else f"{address}/next")
-        assert ann.page.input_value("#remarks") == "palps short, from above"
-        ann.page.click("#look")
-        ann.page.wait_for_selector("text=What the model considered")
-        inspect(ann, "case-shortlist")
-        ann.page.keyboard.press("3")
-        ann.page.wait_for_selector("#text-need_photograph")
-        inspect(ann, "case-needs-a-photograph")
-        ann.page.keyboard.press("Control+Enter")
-        ann.page.wait_for_selector(".said")
-
-        # Ben reads second, unaware; he differs once, and Ann settles it
+        read_ten_cases(ann)
+        go_back(ann)
+        send_a_faulty_form(ann)
+        complaints_offline = lose_the_connection(ann, address)
+        look_and_ask_for_a_photograph(ann)
         sign_in(ben.page, "Ben")
-        again = [r[0] for r in connection.execute("SELECT specimen_id FROM specimen WHERE status = 'to_read_again'")]
-        assert len(again) >= 2
-        for number, specimen in enumerate(again[:3]):
-            ben.page.goto(address + web.link("/case", id=specimen))
-            assert "Ann" not in ben.page.inner_text("main")
-            decide_by_keyboard(ben.page, "Dermacentor andersoni" if number == 0 else "Dermacentor variabilis")
-        ann.page.goto(address + web.link("/case", id=again[0]))
-        assert "Two readings differ" in ann.page.inner_text("main")
-        inspect(ann, "case-to-settle")
-        decide_by_keyboard(ann.page, "Dermacentor variabilis")
-        settled = chain.conclude(chain.of_specimen(connection, again[0]), False)
-        assert (settled.status, settled.by) == (chain.CONCLUDED, ("Ann",))
-
-        # take back and decide anew
-        ann.page.goto(address + web.link("/case", id=again[0]))
-        inspect(ann, "case-concluded")
-        ann.page.click("text=Take my decision back")
-        ann.page.wait_for_selector("#decision")
-        decide_by_keyboard(ann.page, "Dermacentor")
-
-        # the audits, read like any other case; the model was right in all but one
-        audits = connection.execute(
-            "SELECT specimen_id FROM specimen WHERE machine_state = 'named' AND is_queued AND status = 'to_read'"
-        ).fetchall()
-        assert audits
-        for number, row in enumerate(audits[:3]):
-            ben.page.goto(address + web.link("/case", id=row[0]))
-            decide_by_keyboard(ben.page, "Dermacentor variabilis", "male" if number == 0 else "female")
-        for name in ("readers", "audit", "season", "season?summary=1"):
-            ann.page.goto(f"{address}/{name}")
-            inspect(ann, name.split("?")[-1].split("=")[0])
-        assert "audited answers" in ann.page.inner_text("main")
+        disputed = read_second(ben, address, connection)
+        settle(ann, address, disputed, connection)
+        read_audits(ben, address, connection)
+        look_back(ann, address)
         for seen in (ann, ben):
             assert {urlsplit(r).netloc for r in seen.requests} == {urlsplit(address).netloc}
             # the 422 of the faulty form and the lost connection are said by the browser itself
             rest = [c for c in seen.complaints if c not in complaints_offline and "status of 422" not in c]
             assert rest == []
-
-    result, _ = review_commands.export(folder / "desk", folder / "labels.csv", folder / "dwc.csv", "not a tick")
-    assert result["labels"]["specimens"] == result["darwin_core"]["occurrences"] >= 3  # type: ignore[index]
-    with (folder / "dwc.csv").open(encoding="utf-8") as handle:
-        rows = {r["occurrenceID"]: r for r in csv.DictReader(handle)}
+    rows = export_all(folder)
     assert all("suggested by a model: " in r["previousIdentifications"] for r in rows.values())
-    assert rows[again[0]]["previousIdentifications"].count("withdrawn") == 1
+    assert rows[disputed]["previousIdentifications"].count("withdrawn") == 1
