@@ -18,6 +18,7 @@ from test_report_cases import Case, certified, make, moved
 from tickvision.domain import cautions
 from tickvision.domain.taxonomy import flat_taxonomy
 from tickvision.evaluation import report, report_words
+from tickvision.evaluation.figures import MARK, draw, svg
 from tickvision.evaluation.report_files import tables, to_csv
 from tickvision.evaluation.report_format import find, show
 from tickvision.evaluation.report_photographs import photo_ids, thumbnails
@@ -282,3 +283,11 @@ def test_a_promise_that_the_test_breaks_is_the_headline() -> None:
     assert "more than promised, but chance can do that" in with_wrong(0.06, 0.03)
     assert "Give the names out" in with_wrong(0.04, 0.02)
     assert report_words.kept(page_of("one photograph")[0].figures) == "few"
+
+
+def test_every_figure_of_drawn_specimens_says_so_and_no_other_does() -> None:
+    figures = page_of("promised")[0].figures
+    for drawn in (True, False):
+        pictures = draw(figures | {"drawn": drawn})
+        assert len(pictures) > 5
+        assert all((MARK in svg(picture)) == drawn for picture in pictures.values())

@@ -11,6 +11,7 @@ import numpy as np
 
 MOST_CLASSES = 200  # of a confusion picture
 INK, FAINT, FIRST, SECOND = "#1a1b1c", "#8a8b8c", "#0072b2", "#d55e00"
+MARK = "drawn specimens, not for identification"
 _ON_PAGE = {INK: "var(--ink)", FAINT: "var(--faint)", FIRST: "var(--first)", SECOND: "var(--second)"}
 _STYLE = {
     "svg.hashsalt": "tickvision",
@@ -48,6 +49,9 @@ def draw(figures: Figures, with_confusion: bool = True) -> dict[str, Any]:
                 made[f"confusion_{name}"] = confusion(head)
         if (figures.get("novelty") or {}).get("histogram"):
             made["novelty"] = novelty(figures["novelty"]["histogram"])
+        if figures.get("drawn"):
+            for figure in made.values():
+                figure.text(0.995, 0.008, MARK, ha="right", va="bottom", size=6, color=INK)
     return made
 
 
@@ -56,7 +60,7 @@ def _axes(width: float = 4.4, height: float = 3.3) -> tuple[Any, Any]:
 
     # fixed margins: the automatic layouts draw each picture several times over
     figure = Figure(figsize=(width, height))
-    figure.subplots_adjust(left=0.13, right=0.97, bottom=0.14, top=0.97)
+    figure.subplots_adjust(left=0.15, right=0.97, bottom=0.16, top=0.97)
     return figure, figure.add_subplot()
 
 
@@ -97,7 +101,7 @@ def risk_coverage(curve: Sequence[Figures], decisions: Figures, n: int) -> Any:
             axes.plot(answered / n, wrong / answered, "D", color=SECOND, markersize=5, label=label)
             marked = True
     axes.set(xlim=(0, 1.02), ylim=(0, None), xlabel="share of specimens answered", ylabel="wrong among the answered")
-    axes.legend(loc="upper left", fontsize=8)
+    axes.legend(loc="best", fontsize=8)
     return figure
 
 
@@ -162,7 +166,7 @@ def novelty(histogram: Figures) -> Any:
     if histogram["limit"] is not None:
         axes.axvline(histogram["limit"], color=INK, linewidth=1, linestyle=":", label="set aside beyond")
     axes.set(xlabel="novelty score", ylabel="test specimens")
-    axes.legend(fontsize=8)
+    axes.legend(loc="upper left", fontsize=8)
     return figure
 
 

@@ -19,7 +19,7 @@ from tickvision.evaluation.report_format import TEMPLATES, Page, show, templates
 __all__ = ["headline", "render", "write_files"]
 
 FOLD_CLASSES = 14  # tables of more classes number their columns instead of writing the names on end
-DENSE_CLASSES = 30  # and of more still are set smaller
+DENSE_CLASSES = 20  # and of more still are set smaller
 MOST_CLASSES = 200  # larger confusion tables are in tables/ only
 
 Figures = Mapping[str, Any]

@@ -8,10 +8,11 @@ from typing import Any
 
 import pandas as pd
 
+from tickvision.data.tables import csv_text
+from tickvision.domain.spreadsheet import guarded
 from tickvision.evaluation import figures as pictures
 from tickvision.evaluation.report_format import find
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _TABLES = {
     "ladder": "/decisions/rungs",
     "of_100": "/of_100",
@@ -71,16 +72,16 @@ def _flat(row: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
 
 
 def to_csv(table: pd.DataFrame, index_label: str | None = None) -> str:
-    """Return the table as CSV, with its index if that has a label.
+    """Return the table as CSV, with its index first if that has a label.
 
     Texts that a spreadsheet would run as a formula get a leading quote; numbers stay as they are.
     """
-    safe = table.map(_safe).rename(index=_safe, columns=_safe)
-    return str(safe.to_csv(index=index_label is not None, index_label=index_label, lineterminator="\n"))
+    frame = table if index_label is None else table.rename_axis(index_label).reset_index()
+    return csv_text(frame.map(_guarded).rename(columns=_guarded))
 
 
-def _safe(cell: Any) -> Any:
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+def _guarded(cell: Any) -> Any:
+    return guarded(cell) if isinstance(cell, str) else cell
 
 
 def write_files(figures: Mapping[str, Any], folder: Path) -> list[Path]:

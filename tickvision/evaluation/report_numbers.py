@@ -130,6 +130,7 @@ def coverage(frame: pd.DataFrame) -> dict[str, Any]:
     table = pd.crosstab(specimens["scientific_name"].replace("", "not named"), state)
     order = ("larva", "nymph", "adult female", "adult male", "adult")
     columns = sorted(table.columns, key=lambda c: (c == "not recorded", order.index(c) if c in order else 9, c))
+    columns = [] if columns == ["not recorded"] else columns
     rows = [[int(n) for n in row] for row in table[columns].to_numpy()]
     return {
         "columns": list(columns),
