@@ -13,7 +13,7 @@ import numpy as np
 
 from tickvision.deployment.package_files import INDEX, MODEL, SCHEMA, Contents, read_files
 from tickvision.domain.taxonomy import Taxonomy
-from tickvision.errors import CalibrationError, DataError, OutputError, PackageError, TickvisionError
+from tickvision.errors import OutputError, PackageError, TickvisionError
 from tickvision.evaluation.policy import Policy
 from tickvision.images.look import MEASURES
 from tickvision.images.prepare import Prepare
@@ -22,6 +22,9 @@ HASHES = "training_sha256.txt"
 CARD = "card.md"
 HEADS = "heads.npz"  # the weights of the heads, which only --explain needs; absent in packages of earlier versions
 NEIGHBOURS = "neighbours.npz"  # by choice: training photographs that may be shared
+
+# what a form of other shapes and kinds than ours raises
+MISSHAPEN = (TickvisionError, TypeError, ValueError, LookupError, AttributeError, ArithmeticError)
 
 
 @dataclass(frozen=True)
@@ -139,7 +142,7 @@ def from_files(location: Path, index: Mapping[str, Any], contents: Contents) -> 
             frozenset(contents[HASHES].decode("utf-8").split()),
             {name: float(value) for name, value in index.get("smaller", {}).items()},
         )
-    except (KeyError, TypeError, ValueError, IndexError, DataError, CalibrationError) as error:
+    except MISSHAPEN as error:
         raise PackageError(
             f"{location / INDEX}: a part is missing or wrong ({type(error).__name__}: {error})."
         ) from None
@@ -164,7 +167,7 @@ def _rehearse(package: Package) -> None:
             np.ones((1, len(MEASURES))),
             np.zeros((1, len(vim.origin) if vim else 1)),
         )
-    except (TickvisionError, TypeError, ValueError, LookupError, AttributeError, ArithmeticError) as error:
+    except MISSHAPEN as error:
         raise PackageError(
             f"{package.folder / INDEX}: taxonomy and policy do not fit each other ({type(error).__name__}: {error})."
         ) from None
