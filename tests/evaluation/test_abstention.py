@@ -16,6 +16,7 @@ from scipy.stats import binom
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.abstention import (
     Certificate,
+    Guard,
     certify,
     certify_classes,
     certify_ladder,
@@ -65,7 +66,9 @@ def test_the_walk_starts_where_the_rule_says() -> None:
     assert start_rank(4000, 0.02, 0.05) == 1000
 
 
-def _walk_by_hand(confidence: np.ndarray, correct: np.ndarray, a: float, d: float) -> float | None:
+def _walk_by_hand(
+    confidence: np.ndarray, correct: np.ndarray, a: float, d: float, guard: Guard | None = None
+) -> float | None:
     """The rule with every cut tested one after another by scipy's binomial."""
     start = start_rank(len(confidence), a, d)
     best = None
@@ -75,6 +78,10 @@ def _walk_by_hand(confidence: np.ndarray, correct: np.ndarray, a: float, d: floa
             continue
         if binom.cdf((answered & ~correct).sum(), answered.sum(), a) > d:
             break
+        if guard is not None:
+            exposed = answered & guard.exposed
+            if not exposed.any() or binom.cdf((exposed & guard.missed).sum(), exposed.sum(), guard.max_missed) > d:
+                break
         best = float(cut)
     return best
 
@@ -91,6 +98,38 @@ def test_certify_equals_the_rule_written_out(seed: int, decimals: int) -> None:
             answered = confidence >= found.threshold
             assert (found.answered, found.errors) == (answered.sum(), (answered & ~correct).sum())
             assert found.best_bound <= target
+
+
+def test_a_guard_is_a_second_promise_that_every_cut_must_keep() -> None:
+    certified = stricter = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        confidence, correct = _bench(seed, 900)
+        confidence = np.round(confidence, 2)
+        exposed = rng.random(900) < 0.5
+        missed = rng.random(900) < np.where(confidence < 0.99, 0.1, 0.001)
+        guard = Guard(exposed, missed, 0.03)
+        (found,) = certify_ladder(confidence[:, None], correct[:, None], np.ones((900, 1)), 0.05, 0.05, [guard])
+        assert found.threshold == _walk_by_hand(confidence, correct, 0.05, 0.05, guard)
+        plain = certify(confidence, correct, 0.05, 0.05)
+        certified += found.is_certified
+        stricter += found.answered < plain.answered
+    assert certified >= 3
+    assert stricter >= 3
+    # nothing exposed: there is nothing to promise anything about; None: no guard
+    unseen = Guard(np.zeros(900, bool), np.zeros(900, bool), 0.03)
+    rungs = [np.repeat(a[:, None], 2, axis=1) for a in (confidence, correct, np.ones(900))]
+    guarded, free = certify_ladder(*rungs, 0.05, 0.1, [unseen, None])
+    assert guarded.threshold is None
+    assert free == certify(confidence, correct, 0.05, 0.05)
+
+
+def test_the_guard_of_a_rung_sees_the_rows_of_that_rung_only() -> None:
+    confidence, correct = np.linspace(1, 0.5, 400), np.ones(400, bool)
+    offered = np.arange(400) >= 100
+    guard = Guard(np.ones(400, bool), np.arange(400) < 100, 0.05)  # what is missed is not offered
+    (found,) = certify_ladder(confidence[:, None], correct[:, None], offered[:, None], 0.05, 0.05, [guard])
+    assert found.answered == 300
 
 
 def test_certify_equals_mapie_given_the_same_start() -> None:
@@ -143,12 +182,23 @@ def test_equal_confidences_are_answered_together_or_not_at_all() -> None:
 def test_a_refusal_says_why_how_far_it_came_and_how_many_more_it_takes() -> None:
     few = certify(np.linspace(0.5, 1, 100), np.ones(100, bool), 0.02, 0.05)
     assert (few.threshold, few.n, few.answered, few.errors, few.needed) == (None, 100, 0, 0, 49)
-    assert "149" in few.reason
+    assert few.reason == "100 specimens; 149 answered without an error are the least for any promise of this target."
+    assert (few.max_error, few.failure_rate) == (0.02, 0.05)
     assert few.best_bound == pytest.approx(clopper_pearson_upper(0, 100, 0.95))
     hopeless = certify(*_bench(0, 1000, worst=0.2), 0.02, 0.05)
     assert hopeless.threshold is None
     assert hopeless.needed > 0
-    assert "will not help" in hopeless.reason
+    # 250 = n / 4 ranks are looked at first; of these the wrong ones are counted by hand
+    confidence, correct = _bench(0, 1000, worst=0.2)
+    first = ~correct[np.argsort(-confidence)[:313]]
+    assert hopeless.reason == (
+        f"{first.sum()} errors among the 313 most confident of 1,000 specimens, too many for a promise; the error "
+        f"share there is not below the target, so more specimens alone will not help ({hopeless.needed:,} more "
+        "answered without an error would)."
+    )
+    assert hopeless.needed == n_min(int(first.sum()), 0.02, 0.05) - 313
+    tied = certify(np.full(62, 0.9), np.zeros(62, bool), 0.05, 0.05)
+    assert tied.best_bound == 1.0  # all wrong
     assert hopeless.best_bound > 0.02
     assert "No promise" in hopeless.statement()
 
@@ -159,6 +209,10 @@ def test_as_many_more_specimens_as_were_asked_for_do_certify() -> None:
     confidence = np.linspace(1, 0.5, 1000)
     refused = certify(confidence, correct, 0.02, 0.05)
     assert refused.threshold is None
+    assert refused.reason == (
+        "5 errors among the 313 most confident of 1,000 specimens, too many for a promise; at these error shares about "
+        f"{refused.needed:,} more specimens would do."
+    )
     times = int(np.ceil((refused.n + refused.needed) / refused.n))
     again = certify(np.tile(confidence, times), np.tile(correct, times), 0.02, 0.05)
     assert again.is_certified
@@ -181,6 +235,46 @@ def test_empty_broken_or_unequal_input_is_refused() -> None:
     ):
         with pytest.raises(CalibrationError):
             call()
+
+
+def test_a_refusal_names_the_argument_that_is_wrong() -> None:
+    two = np.zeros((3, 2))
+    for call, said in (
+        (
+            lambda: certify([], [], 0.05, 0.05),
+            "confidence: the calibration set is empty; expected one row per specimen.",
+        ),
+        (lambda: certify([np.nan], [1], 0.05, 0.05), "confidence: 1 of 1 values are NaN or infinite"),
+        (lambda: certify([0.5], [2], 0.05, 0.05), "correct: found values other than 0 and 1"),
+        (lambda: certify([0.5], [1, 1], 0.05, 0.05), "row counts differ: confidence 1, correct 2"),
+        (lambda: certify([0.5], [1], 0, 0.05), "max_error: found 0; expected a share between 0 and 1, as 0.05."),
+        (lambda: certify([0.5], [1], 1, 0.05), "max_error: found 1; expected a share between 0 and 1, as 0.05."),
+        (lambda: certify([0.5], [1], 0.05, 0), "failure_rate: found 0; expected a share between 0 and 1, as 0.05."),
+        (lambda: certify([0.5], [1], 0.05, 1), "failure_rate: found 1; expected a share between 0 and 1, as 0.05."),
+        (lambda: n_min(-1, 0.05, 0.05), "errors: found -1; expected 0 or more."),
+        (lambda: n_min(1, 5, 0.05), "max_error: found 5"),
+        (lambda: n_min(1, 0.05, 5), "failure_rate: found 5"),
+        (
+            lambda: certify_classes([0.5], [1], [0, 1], 0.05, 0.05),
+            "row counts differ: confidence 1, correct 1, predicted 2",
+        ),
+        (
+            lambda: certify_ladder(two, two, np.ones((3, 1)), 0.05, 0.05),
+            "ladder: found shapes (3, 2), (3, 2), (3, 1); expected equal.",
+        ),
+        (
+            lambda: certify_ladder(two[:0], two[:0], two[:0], 0.05, 0.05),
+            "ladder: the calibration set is empty; expected one row per specimen.",
+        ),
+        (
+            lambda: certify_ladder(np.full((3, 1), np.nan), np.zeros((3, 1)), np.ones((3, 1)), 0.05, 0.05),
+            "confidence: NaN or infinite where a rung is available; expected finite numbers.",
+        ),
+        (lambda: certify_ladder(two, two, np.ones((3, 2)), [0.05, 5], 0.05), "max_error: found 5.0"),
+    ):
+        with pytest.raises(CalibrationError) as refusal:
+            call()
+        assert str(refusal.value).startswith(said)
 
 
 @settings(max_examples=60, deadline=None)
@@ -281,7 +375,9 @@ def test_rungs_that_are_not_offered_take_no_failure_rate_and_open_labels_count_a
     confidence, correct, available = _ladder_bench(1, 800)
     available[:, 0] = False
     first, second = certify_ladder(confidence, correct, available, 0.05, 0.05)
-    assert (first.threshold, first.n) == (None, 0)
+    assert (first.threshold, first.n, first.answered, first.errors) == (None, 0, 0, 0)
+    assert first.reason == "no calibration specimen reaches this rung."
+    assert (first.needed, first.best_bound, first.max_error, first.failure_rate) == (59, 1.0, 0.05, 0.05)
     assert second == certify(confidence[:, 1], correct[:, 1], 0.05, 0.05)
     some = np.ones((800, 2), bool)
     some[:300, 0] = False
