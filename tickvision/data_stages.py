@@ -180,6 +180,7 @@ def looked_at(config: Config, paths: Paths, pictures: Pictures, progress: Progre
 def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Decode every photograph and write findings.csv, duplicates.csv and audit.json; return lines for a person."""
     import csv
+    from io import StringIO
 
     from tickvision.data import audit, memory, mislabels, splits
 
@@ -194,8 +195,9 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     remembered.write()
     groups = splits.tie_groups(frame, pairs)
     findings += _likely_wrong(paths, frame, pictures, taxonomy, groups)
-    with paths.duplicates.open("w", encoding="utf-8", newline="") as handle:
-        csv.writer(handle).writerows([("photo_a", "photo_b"), *pairs])
+    table = StringIO()
+    csv.writer(table, lineterminator="\n").writerows([("photo_a", "photo_b"), *pairs])
+    write_text(paths.duplicates, table.getvalue())
     if frozen is not None:
         told = mislabels.accuracy(frame, frozen, taxonomy, groups)
         for head, probe in summary["shortcut_probe"].items():  # what the whole picture is right for, beside the clues
@@ -205,6 +207,8 @@ def check(config: Config, paths: Paths, progress: Progress) -> list[str]:
     lines = [f"{len(frame):,} photographs checked, {len(findings):,} findings in {paths.findings}", *_counted(findings)]
     if shown:
         lines.append(f"  {shown} of the worst are shown in {paths.output / 'worst.jpg'}")
+    if not paths.scores.is_file() and any(f.finding == "likely_wrong_label" for f in findings):
+        lines.append("  likely wrong labels are by a network that has seen no ticks; train looks again by its own")
     return lines + audit.probe_lines(summary["shortcut_probe"])
 
 
