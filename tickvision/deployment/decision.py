@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
+from functools import lru_cache
 from math import isfinite
 from typing import Any
 
@@ -79,7 +80,11 @@ class Decision:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return asdict(self)
+        # dataclasses.asdict copies every text and number again, which takes ten times as long
+        return vars(self) | {
+            "shortlist": tuple(dict(vars(c)) for c in self.shortlist),
+            "photographs": tuple(dict(vars(p)) for p in self.photographs),
+        }
 
     @classmethod
     def from_dict(cls, form: Mapping[str, Any]) -> Decision:
@@ -171,7 +176,7 @@ class Maker:
         reason: str = "",
         shortlist: tuple[Candidate, ...] = (),
     ) -> Decision:
-        separating = _separating(shortlist)
+        separating = _separating(tuple((c.scientific_name, c.life_stage, c.sex) for c in shortlist[:4]))
         return Decision(
             case.specimen_id,
             state,
@@ -194,9 +199,10 @@ class Maker:
         )
 
 
-def _separating(shortlist: tuple[Candidate, ...]) -> list[Hint]:
-    """Return what separates the leading candidates."""
-    return hints([(c.scientific_name, c.life_stage, c.sex) for c in shortlist[:4]])[:6]
+@lru_cache(1024)
+def _separating(candidates: tuple[tuple[str, str, str], ...]) -> tuple[Hint, ...]:
+    """Return what separates the leading candidates (name, life_stage, sex)."""
+    return tuple(hints(candidates)[:6])
 
 
 def _promise(policy: Policy, choice: Choice) -> str:

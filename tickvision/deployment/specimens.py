@@ -15,7 +15,7 @@ from tickvision.errors import DataError
 from tickvision.images.decode import Box
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)  # there may be 10^5 of them
 class Specimen:
     """Photographs of one tick.
 

@@ -77,9 +77,12 @@ def _rim_colour(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def normalise(squares: NDArray[np.uint8], prepare: Prepare) -> NDArray[np.float32]:
     """Return (N, 3, S, S) float32 from (N, S, S, 3) uint8, channels last in memory: torch's fast layout, no copy."""
-    mean = np.asarray(prepare.mean, np.float32) * 255
-    scale = 1 / (np.asarray(prepare.std, np.float32) * 255)
-    values = squares.astype(np.float32)
-    values -= mean
-    values *= scale
+    wide = squares.shape[2]
+    # the channels of a whole line at once: numpy takes ten times as long over three numbers at a time
+    mean = np.tile(np.asarray(prepare.mean, np.float32) * 255, wide)
+    scale = np.tile(1 / (np.asarray(prepare.std, np.float32) * 255), wide)
+    values = squares.astype(np.float32, order="C")
+    lines = values.reshape(*values.shape[:2], wide * 3)
+    lines -= mean
+    lines *= scale
     return values.transpose(0, 3, 1, 2)
