@@ -159,3 +159,11 @@ def test_planted_label_faults_have_their_shares() -> None:
 def test_the_note_says_that_nothing_is_for_identification(written: DemoSummary) -> None:
     note = (written.folder / "READ_ME.txt").read_text(encoding="utf-8")
     assert "NOTHING HERE IS FOR IDENTIFICATION" in note and "CC0-1.0" in note
+
+
+def test_the_bench_notes_damage_of_its_own_ticks_and_older_records_do_not(labels: list[Row], truth: list[Row]) -> None:
+    crushed = {row["photo_id"] for row in truth if row["why_not_nameable"] == "crushed"}
+    own = [row for row in labels if not row["use"] and row["scientific_name"] not in ("", "not a tick")]
+    assert {row["damage"] for row in labels if row["use"]} == {""}
+    assert {row["damage"] for row in own} >= {"whole", "parts missing"}
+    assert all((row["damage"] == "crushed") == (row["photo_id"] in crushed) for row in own)

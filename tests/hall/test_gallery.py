@@ -23,7 +23,8 @@ def test_the_pictures_of_a_finished_job_are_small_and_marked(finished: Path, tmp
     assert [p.stem for p in made] == ["confusion", "predictions", "report", "risk_coverage", "specimens"]
     assert all(p.stat().st_size <= 120_000 for p in made)
     for path in made:
-        left_below = Image.open(path).convert("RGB").getpixel((2, -3 + Image.open(path).height))
+        with Image.open(path) as picture:
+            left_below = picture.convert("RGB").getpixel((2, picture.height - 3))
         assert max(abs(a - b) for a, b in zip(left_below, (243, 227, 179), strict=True)) < 12, path.name
 
 

@@ -16,7 +16,8 @@ from tickvision.drawing.submitter import is_older_record, submitter_of
 
 LABEL_COLUMNS = (
     "photo_id", "file", "specimen_id", "submission_id", "scientific_name", "life_stage", "sex", "feeding", "view",
-    "event_date", "creator", "license_uri", "device", "scale_bar", "place", "host", "use",
+    "event_date", "creator", "license_uri", "device", "scale_bar", "place", "host", "damage",
+    "use",
 )  # fmt: skip
 TRUTH_COLUMNS = (
     "photo_id", "file", "specimen_id", "submission_id", "kind", "true_scientific_name", "true_life_stage", "true_sex",
@@ -90,6 +91,7 @@ def label_row(specimen: Specimen, label: Label, truth: PhotoTruth, ids: Mapping[
     """Return one row of labels.csv; ids holds photo_id, file, specimen_id and submission_id."""
     rng = np.random.default_rng([seed, SUBMITTER_STREAM, specimen.number, 3])
     hosts = HOSTS.get(specimen.scientific_name or "", ("person", "dog", "indoors"))
+    facts = submission_facts(specimen.submission, seed)
     return {
         **ids,
         "scientific_name": label.scientific_name,
@@ -100,8 +102,18 @@ def label_row(specimen: Specimen, label: Label, truth: PhotoTruth, ids: Mapping[
         "device": truth.device,
         "scale_bar": "yes" if truth.scale_bar else "no",
         "host": str(rng.choice(hosts)),
-        **submission_facts(specimen.submission, seed),
+        "damage": "" if facts["use"] else _damage(specimen),
+        **facts,
     }
+
+
+def _damage(specimen: Specimen) -> str:
+    """Return what the bench notes of the tick in the vial, whatever the photograph shows; "" for what is no tick."""
+    if specimen.scientific_name is None:
+        return ""
+    if specimen.spoiled == "crushed":
+        return "crushed"
+    return "parts missing" if specimen.lost_legs or specimen.lost_palps else "whole"
 
 
 def truth_row(

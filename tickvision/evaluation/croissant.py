@@ -117,14 +117,8 @@ def _file(key: str, path: Path) -> dict[str, Any]:
 
 
 def _photographs(columns: list[str]) -> dict[str, Any]:
-    return {
-        "@type": "cr:RecordSet",
-        "@id": "photographs",
-        "name": "photographs",
-        "description": "One row a photograph, also those left out (status).",
-        "key": {"@id": "photographs/photo_id"},
-        "field": [_field("photographs", c, _COLUMNS[c], "manifest") for c in columns],
-    }
+    fields = [_field("photographs", c, _COLUMNS[c], "manifest") for c in columns]
+    return _record_set("photographs", "One row a photograph, also those left out (status).", fields)
 
 
 def _parts() -> dict[str, Any]:
@@ -133,12 +127,16 @@ def _parts() -> dict[str, Any]:
         _field("parts", "part", "train, val, calibration or test; no specimen or submission stands in two", "splits"),
     ]
     fields[0]["references"] = {"field": {"@id": "photographs/photo_id"}}
+    return _record_set("parts", "Which part of the split each usable photograph is in.", fields)
+
+
+def _record_set(name: str, description: str, fields: list[dict[str, Any]]) -> dict[str, Any]:
     return {
         "@type": "cr:RecordSet",
-        "@id": "parts",
-        "name": "parts",
-        "description": "Which part of the split each usable photograph is in.",
-        "key": {"@id": "parts/photo_id"},
+        "@id": name,
+        "name": name,
+        "description": description,
+        "key": {"@id": f"{name}/photo_id"},
         "field": fields,
     }
 
