@@ -69,3 +69,7 @@ def test_every_character_of_the_checklist_has_states_and_a_source() -> None:
     found = knowledge.general_characters()
     assert {"scutum", "capitulum"} <= {c.name for c in found}
     assert all(source for c in found for _, _, source in c.states)
+    named = {part.strip() for c in found for _, _, source in c.states for part in source.split(";")}
+    keys = {key for key, _ in knowledge.sources(named)}
+    assert {n for n in named if n.split(":")[0] not in keys} <= {"from memory", "common practice"}
+    assert knowledge.sources(["CAESAR", "from memory"]) == []

@@ -263,7 +263,7 @@ def test_a_time_of_removal_that_is_none_starts_no_clock(
     page = client.get("/case?id=d")
     assert page.status_code == 200
     assert "no removal time" in page.text
-    assert said in page.text
+    assert said.replace("T", " ") in page.text
 
 
 @pytest.mark.parametrize(
@@ -354,5 +354,5 @@ def test_an_audited_answer_looks_like_a_referred_case(
         page = client.get(f"/case?id={specimen}").text
         page = re.sub(r"[0-9a-f]{32,}", "", page)  # tokens and keys
         page = re.sub(r"/photograph/\d+|data-photograph=\"\d+\"", "", page)
-        shapes.append(re.sub(rf"(?<![a-z=]){specimen}(?= -|<|\"| to this bench)", "", page))
+        shapes.append(re.sub(rf"(?<![a-z=])(?<!<kbd>){specimen}(?= -|<|\"| to this bench)", "", page))
     assert shapes[0] == shapes[1]

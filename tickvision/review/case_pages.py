@@ -122,11 +122,14 @@ def _helps(visit: Visit, specimen_id: str, decision: Decision, facts: Mapping[st
     looked = decisions.has_looked(visit.connection, specimen_id, visit.reader)
     of_ticks = not visit.settings.any_names
     bench, contact = visit.settings.bench, visit.settings.contact
+    hints = knowledge.separating(decision) if looked else []
+    characters = knowledge.general_characters() if of_ticks else ()
     return {
         "looked": looked,
         "candidates": _candidates(decision) if looked else (),
-        "hints": knowledge.separating(decision) if looked else (),
-        "characters": knowledge.general_characters() if of_ticks else (),
+        "hints": hints,
+        "characters": characters,
+        "sources": knowledge.sources([*(s for c in characters for _, _, s in c.states), *(h.source for h in hints)]),
         "names": knowledge.choosable_names() if of_ticks else (),
         "sizes": json.dumps(knowledge.sizes()),
         "texts": {o: knowledge.ready_text(o, decision, facts, bench, contact, looked) for o in chain.WAITS},

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -69,6 +69,13 @@ def general_characters() -> tuple[Character, ...]:
         for name, states in table.items()
         if len(states) > 1
     )
+
+
+def sources(named: Iterable[str]) -> list[tuple[str, str]]:
+    """Return (short name, citation) of every source whose short name stands in these texts."""
+    text = " ; ".join(named)
+    keys = ((r["key"], r["citation"]) for r in rows("sources"))
+    return [(key, citation) for key, citation in keys if re.search(rf"(?<![\w-]){re.escape(key)}(?![\w-])", text)]
 
 
 def separating(decision: Decision) -> list[Hint]:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import io
 from collections.abc import Sequence
 
+from tickvision.domain.spreadsheet import guarded, row_writer
 from tickvision.review.drift import Drift
 from tickvision.review.season import STAGES, Season, Week
 
@@ -23,7 +23,7 @@ def weeks_csv(season: Season) -> str:
 
 def found_csv(season: Season) -> str:
     """Return one row a name, a column for each stage and sex."""
-    rows = [[_safe(name), *(str(counts.get(s, 0)) for s in STAGES)] for name, counts in season.found.items()]
+    rows = [[guarded(name), *(str(counts.get(s, 0)) for s in STAGES)] for name, counts in season.found.items()]
     return _csv(("scientific_name", *(s.replace(" ", "_") for s in STAGES)), rows)
 
 
@@ -57,13 +57,9 @@ def _number(value: float | None, digits: int) -> str:
     return "" if value is None else f"{value:.{digits}f}"
 
 
-def _safe(cell: str) -> str:
-    return f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r")) else cell
-
-
 def _csv(header: tuple[str, ...], rows: list[list[str]]) -> str:
     out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
+    write_row = row_writer(out)
+    for row in (header, *rows):
+        write_row(row)
     return out.getvalue()

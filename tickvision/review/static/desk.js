@@ -275,7 +275,7 @@ document.addEventListener("click", (event) => {
 
 const KEYS = {
   j: () => step(1), k: () => step(-1), "+": DO.in, "=": DO.in, "-": DO.out, 0: DO.reset, r: DO.turn, b: DO.bright, B: DO.dark, m: DO.measure,
-  n: () => form && form.elements.taxon.select(), l: () => $("look") && $("look").click(), q: () => { location.href = "/"; },
+  n: () => form && form.elements.taxon.select(), c: () => $("look") && $("look").click(), q: () => { location.href = "/"; },
 };
 const ARROWS = { ArrowLeft: [1, 0], ArrowRight: [-1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
 const hotkeys = $("hotkeys");
@@ -341,10 +341,17 @@ async function keep() {
   }
 }
 
-// What was entered while the desk could not be reached comes back, unless the page brings faults or entries of its own.
+function written(text) {
+  const fields = new URLSearchParams(text);
+  for (const name of ["form_token", "id", "key", "then"]) fields.delete(name);
+  return fields.toString();
+}
+
+// What was entered while the desk could not be reached comes back, unless the page brings it or faults of its own.
 function restore() {
   const text = localStorage.getItem(kept);
   if (!text || $("faults")) return;
+  if (written(text) === written(entries().toString())) { localStorage.removeItem(kept); return; }
   const fields = new URLSearchParams(text);
   for (const element of form.elements) {
     if (!element.name || element.type === "hidden" || !element.name.length) continue;
