@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from tickvision.config import Config
+from tickvision.domain.spreadsheet import row_writer
 from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
 from tickvision.review import store
@@ -274,14 +274,14 @@ def _write_picks(path: Path, looked: Embedded, picks: list[Any]) -> None:
     temporary = path.with_name(path.name + ".tmp")
     try:
         with temporary.open("w", encoding="utf-8", newline="") as handle:
-            writer = csv.writer(handle, lineterminator="\n")
-            writer.writerow(
+            write_row = row_writer(handle)
+            write_row(
                 ("rank", "file", "specimen_id", "suggested_name", "confidence", "doubt", "distance", "use", "drawn")
             )
             for rank, p in enumerate(picks, 1):
-                writer.writerow(
+                write_row(
                     (
-                        rank,
+                        str(rank),
                         looked.first_path[p.row],
                         looked.ids[p.row],
                         p.suggested,
