@@ -60,6 +60,10 @@ def compare_runs(folders: Sequence[Path]) -> tuple[dict[str, Any], list[str]]:
     for row, adjusted in zip(looks, compare.holm([r["p"] for r in looks]), strict=True):
         row["p_holm"] = float(adjusted)
         row["verdict"] = _verdict(row)
+    for pair, run in zip(pairs, runs[1:], strict=True):
+        pair["same_promise"] = _terms(run.policy) == _terms(runs[0].policy)
+        if not pair["same_promise"]:  # a run that promises less names more: that is no merit
+            next(r for r in pair["differences"] if r["statistic"] == "coverage")["verdict"] = "other promise"
     result: dict[str, Any] = {
         "specimens": len(ids),
         "specimens_with_settled_label": int((truth >= 0).sum()),
@@ -108,6 +112,11 @@ def write_report(result: dict[str, Any], folders: Sequence[Path], path: Path) ->
     write_text(beside[1], json.dumps(result, indent=1, ensure_ascii=False))
     write_text(beside[2], compare_report.changed_csv(result))
     return beside
+
+
+def _terms(policy: policies.Policy) -> tuple[float, float, float | None, str]:
+    """Return what a run's answers are held to; shares named compare only where these are the same."""
+    return policy.max_error, policy.failure_rate, policy.min_confidence, policy.expected_at
 
 
 def _verdict(row: dict[str, Any]) -> str:

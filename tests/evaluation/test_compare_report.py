@@ -121,3 +121,14 @@ def test_runs_of_other_taxa_or_other_specimens_are_refused(runs: list[Path], tmp
         compare_runs([runs[0], write_run(tmp_path / "other", other, other.test)])
     with pytest.raises(DataError, match="no finished run"):
         compare_runs([runs[0], tmp_path / "nothing"])
+
+
+def test_a_run_that_promises_less_is_not_called_better_for_naming_more(tmp_path: Path) -> None:
+    case = certified()
+    lax = dataclasses.replace(case, policy=dataclasses.replace(case.policy, min_confidence=0.0))
+    runs = [write_run(tmp_path / name, c, case.test) for name, c in (("strict", case), ("lax", lax))]
+    pair = compare_runs(runs)[0]["comparisons"][0]
+    named = next(row for row in pair["differences"] if row["statistic"] == "coverage")
+    assert named["difference"] > 0
+    assert named["verdict"] == "other promise"
+    assert not pair["same_promise"]
