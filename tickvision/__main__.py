@@ -11,7 +11,8 @@ import sys
 from tickvision.errors import TickvisionError
 
 OK, USER_FAULT, USAGE, SOME_FAILED = 0, 1, 2, 3
-EXTRA_OF = dict.fromkeys(("starlette", "uvicorn", "python_multipart"), "serve") | {"argon2": "review", "optuna": "search"}
+SERVE = ("starlette", "uvicorn", "python_multipart")
+EXTRA_OF = dict.fromkeys(SERVE, "serve") | {"argon2": "review", "optuna": "search"}
 
 
 def main() -> None:
@@ -38,6 +39,13 @@ def main() -> None:
         sys.exit(OK)
     except ModuleNotFoundError as error:
         print(_missing_module(error), file=sys.stderr)
+        sys.exit(USER_FAULT)
+    except MemoryError:
+        print(
+            "tickvision: there is not enough memory for this. What was finished is kept; free some, or use fewer "
+            "--threads or smaller batches, and the same command goes on from there.",
+            file=sys.stderr,
+        )
         sys.exit(USER_FAULT)
     except OSError as error:
         print(

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from made import scene
 
+from tickvision import __main__
 from tickvision.deployment import load
 
 # what pip install tickvision does not bring (torch to matplotlib), what needs an extra, and what predict leaves alone
@@ -65,3 +66,42 @@ def test_a_frame_has_the_columns_of_the_csv_and_says_what_it_needs(package: Path
     assert frame["state"].iloc[1] == "unusable"
     assert frame["confidence"].dtype == float
     assert all(frame["caution"] != "")
+
+
+@pytest.mark.parametrize(
+    ("command", "module", "extra"),
+    [
+        ("predict", "uvicorn", "serve"),
+        ("review", "starlette", "review"),
+        ("select", "argon2", "review"),
+        ("train", "torch", "train"),
+    ],
+)
+def test_a_missing_package_names_the_extra_that_brings_it(
+    command: str, module: str, extra: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def gone(*_: object) -> None:
+        raise ModuleNotFoundError(f"No module named '{module}'", name=module)
+
+    monkeypatch.setattr("sys.argv", ["tickvision", command])
+    monkeypatch.setattr("tickvision.predict_command.run", gone)
+    monkeypatch.setattr("tickvision.cli.app", gone)
+    monkeypatch.setattr(__main__, "_stop_tidily", list)  # signals stay pytest's
+    with pytest.raises(SystemExit) as stop:
+        __main__.main()
+    assert stop.value.code == 1
+    assert f"needs the package '{module}'" in (said := capsys.readouterr().err)
+    assert f"pip install 'tickvision[{extra}]'" in said
+
+
+def test_too_little_memory_is_a_message(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def full(*_: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr("sys.argv", ["tickvision", "predict"])
+    monkeypatch.setattr("tickvision.predict_command.run", full)
+    monkeypatch.setattr(__main__, "_stop_tidily", list)  # signals stay pytest's
+    with pytest.raises(SystemExit) as stop:
+        __main__.main()
+    assert stop.value.code == 1
+    assert "not enough memory" in capsys.readouterr().err
