@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import expit
-from scipy.stats import binom
+from scipy.stats import beta, binom
 
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.abstention import (
@@ -132,6 +132,24 @@ def test_the_guard_of_a_rung_sees_the_rows_of_that_rung_only() -> None:
     assert found.answered == 300
 
 
+def test_a_guard_counts_to_the_last_answer() -> None:
+    # 59 without a miss are the least that promise 5 % (.95 ^ 59 = .0485): one miss, or one case fewer, promises nothing
+    confidence, all_of_them = np.linspace(1, 0.5, 59)[:, None], np.ones(59, bool)
+    last = np.arange(59) == 58
+
+    def answered(exposed: np.ndarray, missed: np.ndarray, max_missed: float) -> int:
+        guard = Guard(exposed, missed, max_missed)
+        (found,) = certify_ladder(confidence, np.ones((59, 1)), np.ones((59, 1)), 0.05, 0.05, [guard])
+        return found.answered
+
+    assert answered(all_of_them, ~all_of_them, 0.05) == 59
+    assert answered(all_of_them, last, 0.05) == 0
+    assert answered(~last, ~all_of_them, 0.05) == 0
+    # a single exposed case: .1 ^ 1 is too much, .03 ^ 1 is not
+    assert answered(last, ~all_of_them, 0.9) == 0
+    assert answered(last, ~all_of_them, 0.97) == 59
+
+
 def test_certify_equals_mapie_given_the_same_start() -> None:
     # MAPIE 1.6 rounds n * (1 - precision) up, so a product like 3.0000000000000004 counts one error too many there:
     # its threshold may be stricter, but only if it stopped at such a cut.
@@ -201,6 +219,15 @@ def test_a_refusal_says_why_how_far_it_came_and_how_many_more_it_takes() -> None
     assert tied.best_bound == 1.0  # all wrong
     assert hopeless.best_bound > 0.02
     assert "No promise" in hopeless.statement()
+
+
+def test_the_best_bound_is_found_among_many_errors() -> None:
+    # 3,000 errors, the share of them lowest in the middle: every cut by scipy's beta distribution beside the search
+    wrong = np.r_[np.tile([True] * 3 + [False] * 2, 400), np.tile([True] + [False] * 9, 900), np.ones(900, bool)]
+    found = certify(np.linspace(1, 0, len(wrong)), ~wrong, 0.05, 0.05)
+    z, k = np.arange(1, len(wrong) + 1), np.cumsum(wrong)
+    start = start_rank(len(wrong), 0.05, 0.05) or 0
+    assert found.best_bound == pytest.approx(beta.ppf(0.95, k + 1, z - k)[start - 1 :].min(), abs=1e-3)
 
 
 def test_as_many_more_specimens_as_were_asked_for_do_certify() -> None:
@@ -397,6 +424,8 @@ def test_several_targets_share_the_failure_rate() -> None:
     confidence, correct = _bench(3, 2000)
     found = certify_targets(confidence, correct, (0.02, 0.05, 0.10), 0.06)
     assert found == [certify(confidence, correct, t, 0.02) for t in (0.02, 0.05, 0.10)]
+    by_default = [certify(confidence, correct, t, 0.05 / 3) for t in (0.02, 0.05, 0.10)]
+    assert certify_targets(confidence, correct) == by_default
 
 
 def test_rare_classes_get_no_certificate_of_their_own() -> None:
@@ -406,6 +435,10 @@ def test_rare_classes_get_no_certificate_of_their_own() -> None:
     assert found[0].is_certified
     assert found[0].failure_rate == 0.025
     assert not found[4].is_certified
+    assert certify_classes(confidence, correct, np.full(330, 2), 0.05, 0.05) == {
+        2: certify(confidence, correct, 0.05, 0.05)
+    }
+    assert certify_classes([], [], [], 0.05, 0.05) == {}
 
 
 def test_the_per_class_view_shows_what_the_pooled_promise_hides() -> None:

@@ -197,11 +197,9 @@ def _further(curve: Curve, n: int, max_error: float, failure_rate: float) -> int
 
 
 def _best_bound(accepted: Ints, errors: Ints, failure_rate: float) -> float:
-    """Return the lowest one-sided bound over the cuts; searched just before each new error, at most 2,000 of them."""
+    """Return the lowest one-sided bound over the cuts (one at least); searched just before at most 2,000 new errors."""
     from scipy.special import betaincinv
 
-    if len(accepted) == 0:
-        return 1.0
     last = np.flatnonzero(np.r_[errors[1:] != errors[:-1], True])
     if len(last) > 2000:
         last = last[np.unique(np.geomspace(1, len(last), 2000).astype(np.int64)) - 1]
