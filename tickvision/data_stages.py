@@ -300,9 +300,8 @@ def split(config: Config, paths: Paths, progress: Progress) -> list[str]:
     ]
     if fold is not None:
         lines.append(f"  test is fold {config.split.fold} of {config.split.folds}; --set split.fold=... takes another")
-    taxon, state = manifest.label_masks(frame, taxonomy)
     needed = splits.needed_to_certify(config.decide.max_error, config.decide.failure_rate)
-    small = splits.too_small(frame, (taxon.sum(1) == 1) & (state.sum(1) == 1), parts, needed)
+    small = splits.too_small(specimens, manifest.classes(frame, taxonomy), parts, needed)
     _update_audit(paths, {"too_small_to_certify": small})
     lines += _small(config, paths, small)
     if not paths.duplicates.is_file():

@@ -114,7 +114,8 @@ def test_a_repeated_photo_id_keeps_the_first_row(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("content", "message"),
-    [(b"", "no column 'file'"), (b"file,specimen_id\n", "no records"), (b"file,file\n", "stands twice"),
+    [(b"", "no header in the first line"), (b"\n", "no header"), (b"a,b\n", "no column 'file'"),
+     (b"file,specimen_id\n", "no records"), (b"file,file\n", "stands twice"),
      (b"file,specimen_id\np0.jpg,a,b,c\n", "4 cells"), (b"file,specimen_id\n\xff\xfe,a\n", "not UTF-8"),
      (b"file," + b",".join(b"c%d" % i for i in range(1_000_000)) + b"\n", "1,000,001 columns; at most"),
      (b"file,specimen_id\n" + b"x" * 100_000_000 + b",a\n", "line 2: not readable as CSV"),

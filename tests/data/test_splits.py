@@ -113,14 +113,13 @@ def test_as_many_specimens_are_needed_as_the_exact_interval_says() -> None:
 
 
 def test_classes_too_small_are_those_with_few_calibration_specimens() -> None:
-    frame = pd.DataFrame({"specimen_id": [f"s{i // 2}" for i in range(40)], "scientific_name": "Ixodes", "sex": "",
-                          "life_stage": ["nymph"] * 28 + ["larva"] * 12})  # fmt: skip
+    specimens = np.array([f"s{i // 2}" for i in range(40)])
+    classes = np.array(["Ixodes nymph"] * 28 + ["Ixodes larva"] * 10 + [""] * 2)
     parts = np.array((["calibration"] * 20 + ["train"] * 4 + ["test"] * 4) + ["calibration"] * 4 + ["train"] * 8)
-    settled = np.array([True] * 38 + [False] * 2)
-    assert splits.too_small(frame, settled, parts, 10) == [
+    assert splits.too_small(specimens, classes, parts, 10) == [
         {"class": "Ixodes larva", "train": 3, "calibration": 2, "test": 0, "needed": 10}
     ]
-    assert [c["class"] for c in splits.too_small(frame, settled, parts, 11)] == ["Ixodes larva", "Ixodes nymph"]
+    assert [c["class"] for c in splits.too_small(specimens, classes, parts, 11)] == ["Ixodes larva", "Ixodes nymph"]
 
 
 def test_fewer_groups_than_parts_are_refused() -> None:

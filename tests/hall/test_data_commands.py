@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from made import scene
+from made import COLOURS, scene
 from PIL import Image
 from typer.testing import CliRunner
 
@@ -48,7 +48,9 @@ def test_the_data_commands_walk_from_a_table_to_a_split(shapes: Path) -> None:
     assert ((table["part"] == "test") == (table["fold"] == 2)).all()
     assert any("test is fold 2 of 5" in line for line in told)
     assert any("too small to certify" in line for line in told)
-    assert json.loads((output / "audit.json").read_text("utf-8"))["too_small_to_certify"]
+    small = json.loads((output / "audit.json").read_text("utf-8"))["too_small_to_certify"]
+    cells = [f"{name} {state}" for name in COLOURS for state in ("adult female", "adult male", "nymph")]
+    assert sorted(c["class"] for c in small) == sorted(cells)  # "Ixodes sp." is the one Ixodes that is listed
     with pytest.raises(DataError, match="takes every group"):
         runner.run(
             config.load(shapes, ['split.hold_out={device=["phone"]}']), Progress(quiet=True), ("split",), again=True

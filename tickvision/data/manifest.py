@@ -84,3 +84,11 @@ def label_masks(frame: pd.DataFrame, taxonomy: Taxonomy) -> tuple[NDArray[np.boo
     if not taxon_rows:
         return np.zeros((0, len(taxonomy.taxa)), bool), np.zeros((0, len(taxonomy.states)), bool)
     return np.stack(taxon_rows), np.stack(state_rows)
+
+
+def classes(frame: pd.DataFrame, taxonomy: Taxonomy) -> NDArray[np.str_]:
+    """Return (N,) the one cell that a row's label settles, as "name stage sex"; "" where it leaves several open."""
+    taxon, state = label_masks(frame, taxonomy)
+    cells = np.array([[" ".join(filter(None, (name, *of))) for of in taxonomy.states] for name in taxonomy.taxa])
+    settled = (taxon.sum(1) == 1) & (state.sum(1) == 1)
+    return np.where(settled, cells[taxon.argmax(1), state.argmax(1)], "")

@@ -52,6 +52,10 @@ def _open(path: Path):  # type: ignore[no-untyped-def]
         return path.open("r", encoding="utf-8-sig", newline="")
     except FileNotFoundError:
         raise DataError(f"{path}: no such file (data.path).") from None
+    except IsADirectoryError:
+        raise DataError(
+            f"{path}: a folder, not a table; a tree of folders is read with data.source = 'folder'."
+        ) from None
     except OSError as error:
         raise DataError(f"{path}: cannot be read ({error.strerror}).") from None
 
@@ -65,6 +69,8 @@ def _delimiter(path: Path) -> str:
 
 def _map_header(path: Path, header: list[str], mapping: ColumnMapping) -> dict[str, tuple[int, ...]]:
     """Return our column -> positions, the first with a value counts."""
+    if not any(header):
+        raise DataError(f"{path}: no header in the first line; the file is empty or starts with a blank line.")
     if len(header) > MAX_COLUMNS:
         raise DataError(f"{path}: {len(header):,} columns; at most {MAX_COLUMNS:,} are read.")
     if any("\0" in h for h in header):

@@ -178,16 +178,15 @@ def needed_to_certify(max_error: float, failure_rate: float) -> int:
 
 
 def too_small(
-    frame: pd.DataFrame, is_settled: NDArray[np.bool_], parts: NDArray[np.str_], needed: int
+    specimens: NDArray[np.str_], classes: NDArray[np.str_], parts: NDArray[np.str_], needed: int
 ) -> list[dict[str, str | int]]:
     """Return the classes with fewer calibration specimens than needed, the smallest first.
 
-    is_settled: (N,) True where the label is one single class.
+    specimens, classes, parts: (N,), one per photograph; the class is "" where the label leaves it open.
     """
-    settled = frame.assign(part=parts)[is_settled].drop_duplicates("specimen_id")
-    said = settled["scientific_name"] + " " + settled["life_stage"] + " " + settled["sex"]
+    settled = pd.DataFrame({"specimen": specimens, "class": classes, "part": parts})[classes != ""]
     found: list[dict[str, str | int]] = []
-    for name, rows in settled.groupby(said.str.strip()):
+    for name, rows in settled.drop_duplicates("specimen").groupby("class"):
         counts = {p: int((rows["part"] == p).sum()) for p in ("train", "calibration", "test")}
         if counts["calibration"] < needed:
             found.append({"class": str(name), **counts, "needed": needed})
