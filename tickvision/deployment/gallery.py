@@ -32,13 +32,12 @@ article.referred{border-left-color:#9a5b00}article.unusable{border-left-color:#8
 img{max-width:100%;height:auto;margin:0 .4rem .4rem 0}h1{font-size:1.3rem}h2{font-size:1.05rem;margin:.3rem 0}
 p,ul{margin:.3rem 0}
 figure{display:flex;gap:.5rem;margin:.3rem 0}figure img{width:5rem}
-.caution{border:1px solid #8f2020;padding:.7rem;background:#fff}small{color:#555}
+.caution{border:1px solid #8f2020;padding:.7rem;margin-bottom:1rem;background:#fff}small{color:#555}
 </style></head><body><h1>Specimens of the day</h1>
 """
 _CARD = Template(
-    """<article class="$state"><div>$pictures</div><h2>$answer</h2>
-<p><b>$state_words</b>$confidence</p>$rest<p><small>$specimen &middot; $model</small></p>
-<p><small>$caution</small></p></article>
+    """<article class="$state"><div>$pictures</div><h2>$answer <small>$specimen</small></h2>
+<p><b>$state_words</b>$confidence</p>$rest<p><small>$model. $caution</small></p></article>
 """
 )
 
@@ -77,7 +76,7 @@ def _card(d: Decision, reader: Reader, explain: Explain | None) -> str:
 
 def _lines(d: Decision) -> Iterable[str]:
     if d.reason:
-        yield f"<p>{escape(d.reason)}. Refer to {escape(d.refer_to)}.</p>"
+        yield f"<p>{escape(d.reason[0].upper() + d.reason[1:])}. Refer to {escape(d.refer_to)}.</p>"
     names = [
         f"{' '.join(filter(None, (c.scientific_name, c.life_stage, c.sex)))} {c.probability:.2f}"
         for c in d.shortlist[:6]
