@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import signal
 import subprocess
 import sys
@@ -13,6 +14,10 @@ import pytest
 from made import scene
 
 from tickvision.data import pictures
+from tickvision.deployment import package
+from tickvision.domain.taxonomy import tick_taxonomy
+from tickvision.evaluation.policy import Policy, Rung
+from tickvision.evaluation.probabilities import HeadMap
 from tickvision.images.prepare import Prepare
 
 
@@ -40,6 +45,34 @@ def test_a_kill_between_pictures_and_their_measures_leaves_no_wrong_picture(
     fresh = pictures.build(frame, tmp_path / "fresh", Prepare(32), 1, lambda *_: None)
     assert (np.asarray(again.squares) == np.asarray(fresh.squares)).all()
     assert list(again.looks["sha256"]) == list(fresh.looks["sha256"])
+
+
+def test_a_kill_while_a_package_is_replaced_leaves_a_whole_one_or_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "model.onnx").write_bytes(b"not looked into on reading")
+    taxonomy, rung = tick_taxonomy(["Ixodes scapularis", "Ixodes cookei"]), Rung("species_stage_sex", None, None)
+    policy = Policy(HeadMap(1.0), HeadMap(1.0), (rung,), None, None, (), None, 0.05, 0.05, 0)
+
+    def write(name: str) -> None:
+        package.write(
+            tmp_path / "package", tmp_path / "model.onnx", name, taxonomy, Prepare(32), policy, "", "", True, [], "",
+            {}, "", {},
+        )  # fmt: skip
+
+    def killed(folder: Path, **_: object) -> None:
+        if folder.is_dir():
+            (folder / "package.json").unlink()  # any file may be the first to go
+            raise KeyboardInterrupt
+
+    write("first")
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(shutil, "rmtree", killed)
+        write("second")
+    assert package.read(tmp_path / "package").name == "second"
+    write("third")
+    assert package.read(tmp_path / "package").name == "third"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["model.onnx", "package"]
 
 
 @pytest.mark.parametrize("name", ["predict", "train"])  # the one with a parser of its own, and one of typer's

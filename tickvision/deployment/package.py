@@ -108,8 +108,12 @@ def write(
         "files": {f.name: sha256(f) for f in sorted(temporary.iterdir())},
     }
     (temporary / INDEX).write_text(json.dumps(index, indent=1, ensure_ascii=False), encoding="utf-8")
-    shutil.rmtree(folder, ignore_errors=True)
+    old = folder.with_name(folder.name + ".old")  # a kill must not leave half a package, which we would not replace
+    shutil.rmtree(old, ignore_errors=True)
+    if folder.exists():
+        folder.rename(old)
     temporary.rename(folder)
+    shutil.rmtree(old, ignore_errors=True)
     return folder
 
 
