@@ -94,6 +94,18 @@ def test_the_gallery_holds_what_it_says() -> None:
     assert 0.3 < refused < 0.9  # both kinds: those that must be refused, and those that are read
 
 
+def test_a_set_of_nothing_but_damaged_photographs_is_checked_too(tmp_path: Path) -> None:
+    rows = "".join(f"p{i}.jpg,s{i},Ixodes scapularis,adult,{sex},CC0-1.0\n" for i, sex in enumerate(["male", "female"]))
+    (tmp_path / "labels.csv").write_text(
+        f"file,specimen_id,scientific_name,life_stage,sex,license_uri\n{rows}", "utf-8"
+    )
+    (tmp_path / "job.toml").write_text(JOB, "utf-8")
+    for i in range(2):
+        (tmp_path / f"p{i}.jpg").write_bytes(b"no picture")
+    told = runner.run(config.load(tmp_path / "job.toml"), Progress(quiet=True), ("import", "check"))
+    assert "  2 unreadable (error)" in told
+
+
 def test_a_jpeg_decoded_at_a_smaller_scale_is_refused_or_read_as_in_full() -> None:
     for what, content in gallery(64, seed=1, size=(640, 480)):
         expected = strictly(content)

@@ -29,6 +29,8 @@ def test_a_held_out_source_takes_its_whole_groups_along() -> None:
         folds.held_out(frame, groups, "source", ("microscop",))
     with pytest.raises(DataError, match="Did you mean 'source'"):
         folds.held_out(frame, groups, "sources", ("phone",))
+    with pytest.raises(DataError, match="none; the manifest leaves it blank"):
+        folds.held_out(frame.assign(source=""), groups, "source", ("phone",))
     with pytest.raises(DataError, match="takes every group"):
         folds.held_out(frame[:2], groups[:2], "source", ("phone",))
 

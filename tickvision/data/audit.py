@@ -93,7 +93,8 @@ def _settled(masks: NDArray[np.bool_], readable: NDArray[np.bool_]) -> NDArray[n
 def _picture_findings(looks: pd.DataFrame) -> list[Finding]:
     found: list[Finding] = []
     blurred = _unusually_soft(looks)
-    usual = float(np.median(looks.loc[looks["status"] == "ok", "sharpness"])) if len(looks) else 0.0
+    sharp = looks.loc[looks["status"] == "ok", "sharpness"]
+    usual = float(sharp.median()) if len(sharp) else 0.0
     for number, row in enumerate(looks.to_dict("records")):
         photo = str(row["photo_id"])
         if row["status"] != "ok":

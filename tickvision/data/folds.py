@@ -67,7 +67,7 @@ def held_out(frame: pd.DataFrame, groups: NDArray[np.int64], column: str, values
         if value not in known:
             raise DataError(
                 f"split.hold_out: no photograph has {column} '{value}'.{did_you_mean(value, known)} "
-                f"Found: {', '.join(known[:20])}"
+                f"Found: {', '.join(known[:20]) or 'none; the manifest leaves it blank'}"
             )
     marked = np.isin(groups, groups[np.isin(its, values)])
     if marked.all():
