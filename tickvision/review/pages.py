@@ -7,9 +7,20 @@ import secrets
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from tickvision.errors import ImageError
-from tickvision.review import audit, case_pages, pairs, photographs, readers, season, season_files, store, worklist
+from tickvision.review import (
+    audit,
+    case_pages,
+    pairs,
+    photographs,
+    readers,
+    season,
+    season_files,
+    settings,
+    store,
+    worklist,
+)
 from tickvision.review.drift import Drift
-from tickvision.review.web import Visit, go, set_token
+from tickvision.review.web import Desk, Visit, go, set_token
 
 # --- signing in ---------------------------------------------------------------------------------------------------
 
@@ -70,7 +81,7 @@ def queue(visit: Visit) -> Response:
         text=text,
         shown=worklist.SHOWN,
         done=case_pages.just_decided(visit),
-        alarm=bool(_watch(visit).advice),
+        alarm=bool(_watch(visit.desk).advice),
         with_others=worklist.waiting_for_another(visit.connection, visit.reader),
     )
 
@@ -97,53 +108,63 @@ def photograph(visit: Visit) -> Response:
 # --- looking back ------------------------------------------------------------------------------------------------
 
 
-def _watch(visit: Visit) -> audit.Watch:
-    return visit.desk.lately("watch", lambda c: audit.watch_promise(c, visit.settings))
+def _watch(desk: Desk) -> audit.Watch:
+    return desk.lately("watch", lambda c: audit.watch_promise(c, settings.load(c)))
 
 
-def _season(visit: Visit) -> season.Season:
-    return visit.desk.lately("season", season.summarise)
+def _season(desk: Desk) -> season.Season:
+    return desk.lately("season", season.summarise)
 
 
-def _drifts(visit: Visit) -> tuple[Drift, Drift]:
-    return visit.desk.lately("drifts", season.drifts, grows_with="machine")
+def _drifts(desk: Desk) -> tuple[Drift, Drift]:
+    return desk.lately("drifts", season.drifts, grows_with="machine")
+
+
+def _pairs(desk: Desk) -> list[pairs.PairAgreement]:
+    return desk.lately("pairs", pairs.agreement)
+
+
+def look_back(desk: Desk) -> None:
+    """Work out once all that looks back, so that the first reader who asks does not wait for it."""
+    for work_out in (_watch, _season, _drifts, _pairs):
+        work_out(desk)
 
 
 def readers_page(visit: Visit) -> Response:
     """Show how far the readers agree."""
-    return visit.page("readers.html", pairs=visit.desk.lately("pairs", pairs.agreement), model=pairs.MODEL)
+    return visit.page("readers.html", pairs=_pairs(visit.desk), model=pairs.MODEL)
 
 
 def audit_page(visit: Visit) -> Response:
     """Show the promise against what was seen."""
-    return visit.page("audit.html", watch=_watch(visit))
+    return visit.page("audit.html", watch=_watch(visit.desk))
 
 
 def season_page(visit: Visit) -> Response:
     """Show the season; with ?summary=1 the one page for printing."""
     return visit.page(
         "summary.html" if visit.query.get("summary") else "season.html",
-        season=_season(visit),
+        season=_season(visit.desk),
         stages=season.STAGES,
-        drifts=_drifts(visit),
-        watch=_watch(visit),
+        drifts=_drifts(visit.desk),
+        watch=_watch(visit.desk),
         today=store.now()[:10],
     )
 
 
 def weeks_csv(visit: Visit) -> Response:
     """Send the weeks as CSV."""
-    return _csv(season_files.weeks_csv(_season(visit)), "weeks.csv")
+    return _csv(season_files.weeks_csv(_season(visit.desk)), "weeks.csv")
 
 
 def found_csv(visit: Visit) -> Response:
     """Send what was found as CSV."""
-    return _csv(season_files.found_csv(_season(visit)), "found.csv")
+    return _csv(season_files.found_csv(_season(visit.desk)), "found.csv")
 
 
 def stream_csv(visit: Visit) -> Response:
     """Send what changed in the stream as CSV."""
-    return _csv(season_files.stream_csv(_drifts(visit)), "stream.csv")
+    return _csv(season_files.stream_csv(_drifts(visit.desk)), "stream.csv")
 
 
 def _csv(text: str, name: str) -> Response:

@@ -66,9 +66,11 @@ class Desk:
         working = self._working.setdefault(name, threading.Lock())
         if is_due and working.acquire(blocking=held is None):  # while one works it out, others see what was held
             try:
-                start = time.monotonic()
-                value = make(self.connection())
-                held = self._kept[name] = _Kept(newest, start, time.monotonic() - start, value)
+                held = self._kept.get(name)
+                if held is None or held.newest != newest:  # else another has just done it
+                    start = time.monotonic()
+                    value = make(self.connection())
+                    held = self._kept[name] = _Kept(newest, start, time.monotonic() - start, value)
             finally:
                 working.release()
         return held.value  # type: ignore[union-attr,no-any-return]
@@ -247,6 +249,8 @@ def serve(
     """Serve a desk until interrupted. Raises DataError where others can reach it and no reader has a password."""
     import uvicorn
 
+    from tickvision.review import pages
+
     is_loopback = host in LOOPBACK and not public_name
     desk = Desk(folder, is_loopback, is_secure=bool(certificate or public_name))
     if desk.needs_password() and not readers.known(desk.connection()):
@@ -259,6 +263,7 @@ def serve(
     names = {host, public_name} - {"", "0.0.0.0", "::"}  # noqa: S104 (compared, not bound)
     hosts = LOOPBACK | names | (_own_names() if not is_loopback else frozenset())
     say(f"The desk is at http{'s' if certificate else ''}://{_shown(host)}:{port}/  (stop with Ctrl-C)")
+    threading.Thread(target=pages.look_back, args=(desk,), daemon=True).start()
     uvicorn.run(
         build(desk, hosts),
         host=host,
