@@ -104,15 +104,23 @@ class SplitConfig(_Model):
 class TrainConfig(_Model):
     """The network and how it is trained."""
 
-    backbone: str = Field("tf_efficientnet_lite0", description="a timm model name")
+    backbone: str = Field(
+        "tf_efficientnet_lite0", description="a timm model name, or torchvision/NAME such as torchvision/resnet18"
+    )
     weights: str = Field(
         "embedded",
-        description="embedded (ImageNet, lite0 only), none, a path to a .safetensors file, 'download' (timm's own) or "
-        "'torchvision:NAME' such as torchvision:ResNet50_Weights.IMAGENET1K_V2; the last two use the network",
+        description="embedded (ImageNet, lite0 only), none, a path to a .safetensors file, 'download' (the usual ones) "
+        "or 'torchvision:NAME' such as torchvision:ResNet50_Weights.IMAGENET1K_V2; the last two use the network",
     )
     epochs: int = Field(12, ge=0, le=1000, description="0 keeps the heads fitted on frozen features")
     patience_epochs: int = Field(4, ge=1, description="stop after so many epochs without a better val score")
     warmup_epochs: float = Field(0.3, ge=0)
+    small_first: float = Field(
+        0.0, ge=0, le=1, description="share of the epochs, the first, on pictures of 0.7 of the size: half the time"
+    )
+    folds: int = Field(
+        0, ge=0, le=20, description="k: k networks, each taught without another k-th, that answer as one"
+    )
     batch_size: int = Field(32, ge=2, le=65536, description="of one step, over all processes together")
     frozen_stages: int = Field(2, ge=0, description="first stages of the backbone that keep their pretrained weights")
     unfreeze_epochs: float = Field(0.0, ge=0, description="from the last stage back, one more learns each so many")

@@ -44,11 +44,19 @@ def train(config: Config, paths: Paths, progress: Progress) -> list[str]:
         )
     gain = summary["val_macro_recall"] - summary["val_macro_recall_fitted_heads"]
     return [
-        f"best epoch {summary['best_epoch']} of {summary['epochs_run']}: val macro recall "
-        f"{summary['val_macro_recall']:.3f}, {gain:+.3f} against the fitted heads. The model lies in {paths.train}, "
-        "its curves in curves.png, the checkpoint in checkpoint.safetensors. Next: tickvision calibrate CONFIG",
+        f"{_what_is_kept(summary)}: val macro recall {summary['val_macro_recall']:.3f}, {gain:+.3f} against the "
+        f"fitted heads. The model lies in {paths.train}, its curves in curves.png, the checkpoint in "
+        "checkpoint.safetensors. Next: tickvision calibrate CONFIG",
         *(_attribute_lines(paths, recipe.attributes) if team.leads else ()),
     ]
+
+
+def _what_is_kept(summary: dict[str, Any]) -> str:
+    if not summary["members"]:
+        return f"best epoch {summary['best_epoch']} of {summary['epochs_run']}"
+    alone = ", ".join(f"{m:.3f}" for m in summary["members"])
+    kept = "together" if summary["best_epoch"] else "together are not better than the fitted heads, which are kept"
+    return f"{len(summary['members'])} networks (each alone {alone}) {kept}"
 
 
 def _attribute_lines(paths: Paths, names: tuple[str, ...]) -> list[str]:
@@ -160,6 +168,7 @@ def _photographs(config: Config, paths: Paths, progress: Progress) -> tuple[sess
         pictures.quality[rows],
         targets,
         classes,
+        kept["region"].to_numpy(str) != "",
     )
     return photos, taxonomy
 

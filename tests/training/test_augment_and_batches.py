@@ -2,10 +2,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import torch
 
-from tickvision.images.prepare import Prepare
-from tickvision.training import augment
+from tickvision.images.prepare import Prepare, normalise
+from tickvision.training import augment, augment_specimen
 from tickvision.training.batches import draw_epoch, prepare_batches
+from tickvision.training.feed import Feeder
+from tickvision.training.folds import deal
+from tickvision.training.machine import Machine
 
 SQUARES = np.random.default_rng(0).integers(0, 255, (12, 48, 48, 3), np.uint8)
 
@@ -23,12 +27,69 @@ def test_a_draw_depends_on_seed_epoch_and_photo_alone() -> None:
 @pytest.mark.parametrize("workers", [1, 4])
 def test_any_number_of_workers_gives_the_same_batches(workers: int) -> None:
     parts = [np.array([5, 3, 11]), np.array([0, 8, 2]), np.array([9])]
-    alone, threaded = (
-        list(prepare_batches(SQUARES, parts, Prepare(48), w, augment.make(0), epoch=2)) for w in (0, workers)
-    )
+    alone, threaded = (list(prepare_batches(SQUARES, parts, w, augment.make(0), epoch=2)) for w in (0, workers))
     assert [b.rows.tolist() for b in alone] == [[5, 3, 11], [0, 8, 2], [9]]
     for a, b in zip(alone, threaded, strict=True):
-        np.testing.assert_array_equal(a.pictures, b.pictures)
+        np.testing.assert_array_equal(a.squares, b.squares)
+
+
+def test_pictures_are_fed_to_the_last_digit_as_the_package_prepares_them() -> None:
+    prepare = Prepare(48, "pad", (0.485, 0.456, 0.406), (0.229, 0.224, 0.225))
+    (fed,) = Feeder(SQUARES, prepare, Machine(torch.device("cpu")), 0).plain(np.arange(12), 12)
+    np.testing.assert_array_equal(fed.numpy(), normalise(SQUARES, prepare))
+    assert fed.is_contiguous(memory_format=torch.channels_last)
+
+
+def test_early_epochs_see_smaller_pictures_of_the_same_light() -> None:
+    feeder = Feeder(SQUARES, Prepare(48), Machine(torch.device("cpu")), 0)
+    (small,), (whole,) = (feeder.training(np.arange(12), 12, 1, small=s) for s in (True, False))
+    assert (small.pictures.shape[2], whole.pictures.shape[2]) == (32, 48)
+    torch.testing.assert_close(small.pictures.mean((2, 3)), whole.pictures.mean((2, 3)), atol=0.02, rtol=0)
+
+
+def test_folds_hold_whole_groups_and_are_alike_in_size() -> None:
+    group = np.repeat(np.arange(10), [5, 1, 3, 2, 2, 1, 1, 4, 1, 1])
+    fold = deal(group, 3, seed=2)
+    assert all(len(set(fold[group == g])) == 1 for g in range(10))
+    sizes = np.bincount([fold[group == g][0] for g in range(10)])
+    assert sizes.max() - sizes.min() <= 1
+    assert not np.array_equal(fold, deal(group, 3, seed=3))
+
+
+def bright_body() -> np.ndarray:
+    """A dark disc with a fine pattern on a light ground."""
+    y, x = np.mgrid[:96, :96] - 48
+    body = x**2 + y**2 < 26**2
+    pattern = np.where((x // 3 + y // 3) % 2, 18, 0)
+    square = np.full((96, 96, 3), (205, 200, 190), np.uint8)
+    square[body] = (np.array([90, 45, 25]) + pattern[:, :, None])[body]
+    return square
+
+
+def test_a_fed_body_changes_its_colour_and_keeps_its_pattern_and_its_ground() -> None:
+    square, u = bright_body(), np.array([0.9, 0.0, 1.0, *[0.5] * 6])
+    fed = augment_specimen.change(square, u, region_known=False).astype(int)
+    inner = np.s_[32:64, 32:64]
+    assert abs(fed[inner].mean((0, 1)) - square[inner].mean((0, 1))).max() > 15
+    spread = fed[inner].mean((0, 1)).std(), square[inner].mean((0, 1)).std()
+    assert spread[0] < 0.8 * spread[1]  # greyer
+    steps = [np.diff(p[inner].astype(int), axis=0) for p in (fed, square)]
+    assert abs(steps[0] - steps[1]).max() <= 2
+    assert abs(fed[:12, :12] - square[:12, :12].astype(int)).max() <= 3
+
+
+def test_another_background_comes_only_where_the_region_is_known_and_leaves_the_body() -> None:
+    square, u = bright_body(), np.array([0.0, 0.9, 0.0, 0.0, 0.5, 0.5, 0.5, 0.2, 0.5])
+    assert augment_specimen.change(square, u, region_known=False) is square
+    placed = augment_specimen.change(square, u, region_known=True).astype(int)
+    np.testing.assert_array_equal(placed[30:66, 30:66], square[30:66, 30:66])
+    assert abs(placed[:12, :12] - square[:12, :12].astype(int)).min() > 40
+
+
+def test_a_photograph_without_a_plain_rim_is_left_alone() -> None:
+    square = np.zeros((48, 48, 3), np.uint8)
+    square[:, 24:] = 220
+    assert augment_specimen.change(square, np.zeros(9), region_known=True) is square
 
 
 def test_an_epoch_shows_each_specimen_once_and_another_photo_of_it_later() -> None:

@@ -8,7 +8,7 @@ import torch
 from made import scene
 from PIL import Image
 
-from tickvision.training import augment, augment_torch
+from tickvision.training import augment, augment_specimen, augment_torch
 from tickvision.training.draws import _STEP, _mix, uniforms
 from tickvision.training.jpeg_blocks import compress
 
@@ -66,14 +66,25 @@ def test_both_stacks_change_pictures_by_as_much() -> None:
     assert distance[0] == pytest.approx(distance[1], rel=0.15)
 
 
-def test_right_angles_and_flips_alone_only_move_pixels() -> None:
+def test_flips_alone_only_move_pixels() -> None:
     u = np.zeros((4, 10))
-    u[:, 0], u[:, 2] = [0.0, 0.3, 0.6, 0.9], 0.95  # quarter turns; no further move
+    u[:, 0], u[:, 1], u[:, 2] = [0.0, 0.9, 0.0, 0.9], [0.0, 0.0, 0.9, 0.9], 0.95  # no further move
     turned = augment_torch._turn(SQUARES[:4].permute(0, 3, 1, 2).float(), augment_torch._places(u))
-    for i in range(4):
-        pixels = SQUARES[i].permute(2, 0, 1).float().flip(-1)
-        options = [torch.rot90(pixels, k, (1, 2)) for k in range(4)]
-        assert min(float((turned[i] - o).abs().max()) for o in options) < 0.05
+    sides: tuple[list[int], ...] = ([-1], [-2], [], [-1, -2])
+    for i, flipped in enumerate(sides):
+        assert float((turned[i] - SQUARES[i].permute(2, 0, 1).float().flip(flipped)).abs().max()) < 0.05
+
+
+def test_both_stacks_change_body_and_background_alike() -> None:
+    y, x = np.mgrid[:96, :96] - 48
+    square = np.full((96, 96, 3), (205, 200, 190), np.uint8)
+    square[x**2 + y**2 < 26**2] = (90, 45, 25)
+    u = np.array([0.0, 0.0, 1.0, 0.1, 0.5, 0.7, 0.2, 0.2, 0.5])
+    other = augment_specimen.change(square, u, region_known=True).astype(float)
+    pictures = torch.from_numpy(square).permute(2, 0, 1)[None].float()
+    ours = augment_torch._change(pictures.clone(), u[None], np.array([True]))[0].permute(1, 2, 0).numpy()
+    assert np.abs(other - square).mean() > 30
+    assert np.abs(ours - other).mean() < 4
 
 
 @pytest.mark.parametrize("quality", [40, 70, 95])

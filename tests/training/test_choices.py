@@ -122,19 +122,19 @@ def lite() -> Network:
 
 
 def test_layer_decay_slows_stages_the_further_they_are_from_the_heads(lite: Network) -> None:
-    optimizer = optimizing.make(lite, recipe(layer_decay=0.5, frozen_stages=0), fused=False)
+    optimizer = optimizing.make(lite, recipe(layer_decay=0.5, frozen_stages=0))
     name_of = {id(p): n for n, p in lite.backbone.named_parameters()}
     rate = {name_of[id(p)]: g["base"] for g in optimizer.param_groups[:-1] for p in g["params"]}
     assert rate["conv_head.weight"] == pytest.approx(7e-4)
     assert rate["conv_stem.weight"] < rate["blocks.2.0.conv_pw.weight"] < rate["blocks.5.0.conv_pw.weight"]
     assert optimizer.param_groups[-1]["base"] == pytest.approx(1e-3)
-    flat = optimizing.make(lite, recipe(frozen_stages=0), fused=False)
+    flat = optimizing.make(lite, recipe(frozen_stages=0))
     assert {g["base"] for g in flat.param_groups[:-1]} == {7e-4}
 
 
 def test_stages_unfreeze_one_after_another_from_the_heads(lite: Network) -> None:
     choice = recipe(unfreeze_epochs=1.0, frozen_stages=0, epochs=20)
-    optimizer = optimizing.make(lite, choice, fused=False)
+    optimizer = optimizing.make(lite, choice)
     learning = []
     for epoch in range(9):
         optimizing.set_rates(optimizer, choice, epoch * 10 + 5, 10)

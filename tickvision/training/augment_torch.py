@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
+from tickvision.training import augment_specimen
 from tickvision.training.augment import Augment, Square
 from tickvision.training.draws import uniforms
 from tickvision.training.jpeg_blocks import compress
@@ -22,12 +23,13 @@ from tickvision.training.jpeg_blocks import compress
 Chain = Callable[[Tensor, int, NDArray[np.intp]], Tensor]
 Floats = NDArray[np.float64]
 FIELDS = 32  # fields of noise; a draw picks one
-DRAWS = 26
+DRAWS = 26 + augment_specimen.DRAWS
 
 
-def make(seed: int) -> Chain:
+def make(seed: int, region_known: NDArray[np.bool_] | None = None) -> Chain:
     """Return chain(squares (B, S, S, 3) uint8, epoch, photos (B,)) -> (B, 3, S, S) float32 in 0..1, same device.
 
+    region_known: (N,) by photo, as in augment.make.
     Nothing in it waits for the GPU: numbers go there without blocking, and no shape is searched for a best algorithm.
     """
     noise: dict[int, Tensor] = {}
@@ -39,6 +41,8 @@ def make(seed: int) -> Chain:
             own = torch.Generator().manual_seed(seed)
             noise[size] = torch.randn(FIELDS, 3, size, size, generator=own).to(device)
         pictures = squares.permute(0, 3, 1, 2).float()
+        known = np.zeros(len(photos), bool) if region_known is None else region_known[photos]
+        pictures = _change(pictures, u[:, 26:], known)
         pictures = _turn(pictures, _places(u[:, 0:10]))
         pictures = _light(pictures, *_lights(u[:, 10:18]))
         for chosen, change in (
@@ -55,9 +59,9 @@ def make(seed: int) -> Chain:
     return chain
 
 
-def make_single(seed: int) -> Augment:
+def make_single(seed: int, region_known: NDArray[np.bool_] | None = None) -> Augment:
     """Return the chain as augment.make gives it: one square at a time, in and out as uint8."""
-    chain = make(seed)
+    chain = make(seed, region_known)
 
     def augment(square: Square, epoch: int, photo: int) -> Square:
         picture = chain(torch.from_numpy(square.copy())[None], epoch, np.array([photo]))[0]
@@ -66,7 +70,7 @@ def make_single(seed: int) -> Augment:
     return augment
 
 
-def _to(values: Floats, like: Tensor) -> Tensor:
+def _to(values: NDArray[np.floating], like: Tensor) -> Tensor:
     return torch.from_numpy(values.astype(np.float32)).to(like.device, non_blocking=True)
 
 
@@ -74,11 +78,71 @@ def _range(u: Floats, low: float, high: float) -> Floats:
     return low + u * (high - low)
 
 
+def _change(pictures: Tensor, u: Floats, region_known: NDArray[np.bool_]) -> Tensor:
+    """Return pictures (values 0..255) as augment_specimen.change gives them."""
+    fed = u[:, 1] < augment_specimen.BODY_CHANCE
+    placed = region_known & (u[:, 0] < augment_specimen.BACKGROUND_CHANCE)
+    outside = _outside(pictures[_index(placed, pictures)]) if placed.any() else None
+    if fed.any():
+        index = _index(fed, pictures)
+        pictures[index] += _fed_shift(pictures[index], u[fed])
+    if outside is not None:
+        index = _index(placed, pictures)
+        pictures[index] += outside * (_behind(pictures, u[placed]) - pictures[index])
+    return pictures.clamp_(0, 255)
+
+
+def _index(chosen: NDArray[np.bool_], like: Tensor) -> Tensor:
+    return torch.from_numpy(np.flatnonzero(chosen)).to(like.device, non_blocking=True)
+
+
+def _fed_shift(pictures: Tensor, u: Floats) -> Tensor:
+    """Return (B, 3, S, S) what is added to bodies to move their colour towards that of a fed one."""
+    small = functional.avg_pool2d(pictures, augment_specimen.COARSE)
+    soft, wide = _specimens(small), augment_specimen.wide_px(small.shape[2])
+    for _ in range(2):
+        soft = functional.avg_pool2d(soft, wide, 1, wide // 2, count_include_pad=False)
+    inner = soft**4
+    mean = (small * inner).sum((2, 3), keepdim=True) / inner.sum((2, 3), keepdim=True).clamp_min(1e-3)
+    grey = _to(np.tile(augment_specimen.FED, (len(u), 1)), pictures)[:, :, None, None]
+    far = _to(augment_specimen.STRONGEST * u[:, 2], pictures)[:, None, None, None]
+    return functional.interpolate(soft * far * (grey - mean), pictures.shape[2:], mode="bilinear")
+
+
+def _outside(pictures: Tensor) -> Tensor:
+    """Return (B, 1, S, S): 1 on the background; all 0 where no specimen is found."""
+    mask = _specimens(pictures)
+    return (1 - mask) * mask.amax((1, 2, 3), keepdim=True).gt(0)
+
+
+def _behind(like: Tensor, u: Floats) -> Tensor:
+    """Return (B, 3, S, S) plain backgrounds."""
+    colour, across, down = (_to(v, like) for v in augment_specimen.plain_colour(u))
+    place = torch.linspace(-1, 1, like.shape[2], device=like.device)
+    slope = across[:, None, None, None] * place + down[:, None, None, None] * place[:, None]
+    return (colour[:, :, None, None] + slope).clamp(0, 255)
+
+
+def _specimens(pictures: Tensor) -> Tensor:
+    """Return (B, 1, S, S) in 0..1, 1 on the specimen; all 0 where the rim has no one colour."""
+    rim = torch.cat([pictures[:, :, 0], pictures[:, :, -1], pictures[:, :, :, 0], pictures[:, :, :, -1]], 2)
+    colour = rim.median(2, keepdim=True).values
+    spread = (rim - colour).abs().mean((1, 2))
+    distance = (pictures - colour[:, :, :, None]).abs().amax(1, keepdim=True)
+    smooth = functional.avg_pool2d(distance, 3, 1, 1, count_include_pad=False)
+    near = augment_specimen.NEAR + augment_specimen.SPREADS * spread[:, None, None, None]
+    mask = ((smooth - near) / (augment_specimen.FAR - augment_specimen.NEAR)).clamp(0, 1)
+    reach = augment_specimen.reach_px(pictures.shape[2])
+    mask = functional.max_pool2d(mask, reach, 1, reach // 2)
+    mask = -functional.max_pool2d(-mask, reach, 1, reach // 2)
+    return mask * (spread <= augment_specimen.PLAIN_RIM)[:, None, None, None]
+
+
 def _places(u: Floats) -> Floats:
     """Return (B, 2, 3) from a place in the new square to one in the old, both in -1..1: flip, turn, scale, shear."""
-    quarter = np.floor(u[:, 0] * 4) * math.pi / 2
-    moved = u[:, 2] < 0.9  # as in augment.py, a tenth is only flipped and turned by right angles
-    angle = quarter + np.where(moved, _range(u[:, 3], -math.pi, math.pi), 0.0)
+    half = np.where(u[:, 0] < 0.5, 0.0, math.pi)
+    moved = u[:, 2] < 0.9  # as in augment.py, a tenth is only flipped, along none, one or both sides
+    angle = half + np.where(moved, _range(u[:, 3], -math.pi, math.pi), 0.0)
     scale = np.where(moved, _range(u[:, 4], 0.85, 1.2), 1.0)
     shear = [np.where(moved, np.tan(np.radians(_range(u[:, k], -6, 6))), 0.0) for k in (5, 6)]
     cos, sin = np.cos(angle), np.sin(angle)

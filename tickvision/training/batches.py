@@ -11,7 +11,6 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.images.prepare import Prepare, normalise
 from tickvision.training.augment import Augment
 
 Part = TypeVar("Part")
@@ -34,10 +33,10 @@ Squares = NDArray[np.uint8] | Rows
 
 @dataclass(frozen=True)
 class Batch:
-    """rows: (B,) row numbers of the photographs. pictures: (B, 3, S, S) float32."""
+    """rows: (B,) row numbers of the photographs. squares: (B, S, S, 3) uint8."""
 
     rows: NDArray[np.intp]
-    pictures: NDArray[np.float32]
+    squares: NDArray[np.uint8]
 
 
 def draw_epoch(
@@ -60,19 +59,31 @@ def draw_epoch(
 def prepare_batches(
     squares: Squares,
     parts: Sequence[NDArray[np.intp]],
-    prepare: Prepare,
     workers: int,
     augment: Augment | None = None,
     epoch: int = 0,
+    size_px: int = 0,
 ) -> Iterator[Batch]:
-    """Yield a batch for each part (row numbers), in order. workers = 0 prepares in the calling thread; same result."""
+    """Yield a batch for each part (row numbers), in order. workers = 0 prepares in the calling thread; same result.
+
+    size_px: side to which squares are made smaller before they are augmented; 0: none.
+    """
 
     def make(part: NDArray[np.intp]) -> Batch:
-        taken = [squares[i] if augment is None else augment(squares[i], epoch, int(i)) for i in part]
-        return Batch(part, normalise(np.stack(taken), prepare))
+        taken = [smaller(squares[i], size_px) for i in part] if size_px else [squares[i] for i in part]
+        if augment is not None:
+            taken = [augment(square, epoch, int(i)) for square, i in zip(taken, part, strict=True)]
+        return Batch(part, np.stack(taken))
 
     threads = min(workers, 1) if augment is not None else workers  # albumentations keeps its draw in itself
     return ahead(parts, make, threads)
+
+
+def smaller(square: NDArray[np.uint8], size_px: int) -> NDArray[np.uint8]:
+    """Return the square (S, S, 3) with a smaller side; every new pixel is the mean of the area it covers."""
+    import cv2
+
+    return np.asarray(cv2.resize(square, (size_px, size_px), interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def ahead(parts: Sequence[Part], make: Callable[[Part], Made], workers: int) -> Iterator[Made]:

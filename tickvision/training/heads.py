@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sklearn.linear_model import LogisticRegression
 from torch import Tensor, nn
 
+from tickvision.training.folds import deal
 from tickvision.training.network import Network, Output, cells_loss
 from tickvision.training.priors import shifts
 
@@ -103,11 +104,9 @@ def _threads_for(n: int) -> Iterator[None]:
 
 def _choose(x: Tensor, labels: Labels, tau: float) -> float:
     """Return the penalty with the least cross-validated loss; groups are never torn."""
-    groups = np.unique(labels.group)
-    if len(groups) < 2 * FOLDS:
+    if len(np.unique(labels.group)) < 2 * FOLDS:
         return PENALTIES[-2]
-    fold_of = np.random.default_rng(0).permutation(len(groups)) % FOLDS
-    fold = fold_of[np.searchsorted(groups, labels.group)]
+    fold = deal(labels.group, FOLDS, 0)
     loss = np.zeros(len(PENALTIES))
     for k in range(FOLDS):
         inside, outside = np.flatnonzero(fold != k), np.flatnonzero(fold == k)

@@ -69,7 +69,7 @@ def fine_tune(
     feeder, objective, specimen: one row a training photograph. chance: for draw_epoch. saved: the checkpoint; an
     existing one is resumed.
     """
-    optimizer = optimizing.make(network, recipe, fused=machine.is_gpu)
+    optimizer = optimizing.make(network, recipe)
     average = Average(network, recipe.ema_decay)
     n = len(np.unique(specimen))
     steps = math.ceil(n / recipe.batch_size)
@@ -86,7 +86,8 @@ def fine_tune(
         started, losses = time.monotonic(), _Losses(epoch, machine)
         rows = draw_epoch(specimen, recipe.seed, epoch, chance)
         network.train()
-        for step, fed in enumerate(feeder.training(rows, recipe.batch_size, epoch)):
+        small = epoch <= recipe.small_first * recipe.epochs
+        for step, fed in enumerate(feeder.training(rows, recipe.batch_size, epoch, small)):
             optimizing.set_rates(optimizer, recipe, (epoch - 1) * steps + step, steps)
             losses.add(_step(stepping, network, optimizer, objective, fed, recipe, machine, (epoch, step)), fed.total)
             average.follow()
@@ -135,7 +136,7 @@ def _stepping(network: Network, recipe: Recipe, machine: Machine, steps: int) ->
     shared = machine.share(network)
     pays = machine.is_gpu and recipe.epochs * steps >= COMPILE_FROM
     if recipe.compile == "always" or (recipe.compile == "auto" and pays):
-        return cast(nn.Module, torch.compile(shared))
+        return cast(nn.Module, torch.compile(shared, dynamic=False))  # two sizes at most, each compiled for itself
     return shared
 
 

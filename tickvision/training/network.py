@@ -9,6 +9,7 @@ import torch
 from torch import Tensor, nn
 
 from tickvision.errors import TrainingError, did_you_mean
+from tickvision.training import torchvision_backbone
 from tickvision.training import weights as pretrained
 
 
@@ -60,12 +61,15 @@ class Network(nn.Module):
 
 def make_backbone(name: str, weights: str) -> tuple[nn.Module, str, tuple[float, ...], tuple[float, ...]]:
     """Return (backbone that gives an embedding, line on its weights, mean, std). TrainingError on an unknown name."""
-    import timm
+    if name.startswith(torchvision_backbone.PREFIX):
+        backbone, line = torchvision_backbone.make(name, weights)
+    else:
+        import timm
 
-    if name not in timm.list_models():
-        raise TrainingError(f"train.backbone '{name}' is no timm model.{did_you_mean(name, timm.list_models())}")
-    backbone = timm.create_model(name, pretrained=False, num_classes=0)
-    line = pretrained.load_into(backbone, name, weights)
+        if name not in timm.list_models():
+            raise TrainingError(f"train.backbone '{name}' is no timm model.{did_you_mean(name, timm.list_models())}")
+        backbone = timm.create_model(name, pretrained=False, num_classes=0)
+        line = pretrained.load_into(backbone, name, weights)
     settings = backbone.pretrained_cfg
     return backbone, line, tuple(settings["mean"]), tuple(settings["std"])
 

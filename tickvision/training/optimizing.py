@@ -15,7 +15,7 @@ from tickvision.training.recipe import Recipe
 LARGEST_NORM = 2.0
 
 
-def make(network: Network, recipe: Recipe, fused: bool) -> torch.optim.Optimizer:
+def make(network: Network, recipe: Recipe) -> torch.optim.Optimizer:
     """Freeze the first stages and return AdamW over the rest; no decay on biases, norms and heads."""
     freeze_stages(network.backbone, recipe.frozen_stages)
     staged = recipe.layer_decay < 1 or recipe.unfreeze_epochs > 0
@@ -43,7 +43,7 @@ def make(network: Network, recipe: Recipe, fused: bool) -> torch.optim.Optimizer
             "weight_decay": 0.0,
         }
     )
-    return torch.optim.AdamW(form, lr=recipe.head_learning_rate, fused=fused)
+    return torch.optim.AdamW(form, lr=recipe.head_learning_rate, fused=True)
 
 
 def set_rates(optimizer: torch.optim.Optimizer, recipe: Recipe, step: int, steps: int) -> None:

@@ -18,6 +18,8 @@ class Recipe:
     epochs: int
     patience_epochs: int
     warmup_epochs: float
+    small_first: float
+    folds: int
     batch_size: int
     frozen_stages: int
     unfreeze_epochs: float

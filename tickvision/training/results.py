@@ -20,6 +20,7 @@ from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import TrainingError
 from tickvision.images.prepare import Prepare
 from tickvision.training import curves, scores
+from tickvision.training.ensemble import Members
 from tickvision.training.heads import Labels
 from tickvision.training.loop import EpochRow, Seen
 from tickvision.training.machine import Machine
@@ -42,7 +43,9 @@ class Recorder:
         recipe: Recipe,
         say: Callable[[str], None],
         tick: Callable[[str, int, int, str], None],
+        who: str = "",
     ) -> None:
+        self.who = who
         self.leads, self.epochs, self.say, self.tick = machine.leads, recipe.epochs, say, tick
         self.val = ""
         self.board = _board(folder) if recipe.tensorboard and machine.leads else None
@@ -51,7 +54,7 @@ class Recorder:
         """Show the bar, or the line of an epoch that has ended."""
         if not self.leads:
             return
-        where, row = f"epoch {seen.epoch}/{self.epochs}", seen.row
+        where, row = f"{self.who}epoch {seen.epoch}/{self.epochs}", seen.row
         if row is None:
             self.tick("fine-tuning", seen.photos, seen.of, f"{where}, loss {seen.loss:.3f}{self.val}")
             return
@@ -91,6 +94,7 @@ def _settled(masks: NDArray[np.bool_], weight: NDArray[np.float64]) -> NDArray[n
 
 def summarise(
     history: list[EpochRow],
+    members: list[list[EpochRow]],
     weights_line: str,
     penalty: float,
     photos: Photographs,
@@ -98,7 +102,7 @@ def summarise(
     recipe: Recipe,
     machine: Machine,
 ) -> dict[str, Any]:
-    """Return what summary.json holds."""
+    """Return what summary.json holds. members: the histories of an ensemble's members, if it is one."""
     best = max((r for r in history if r.is_best), key=lambda r: r.epoch)
     parts = {
         p: {
@@ -113,8 +117,9 @@ def summarise(
         "backbone": recipe.backbone,
         "weights": weights_line,
         "head_penalty": penalty,
-        "epochs_run": len(history) - 1,
+        "epochs_run": max(len(h) for h in members or [history]) - 1,
         "best_epoch": best.epoch,
+        "members": [max(h, key=lambda r: (r.is_best, r.epoch)).val_macro_recall for h in members],
         "val_macro_recall": best.val_macro_recall,
         "val_macro_recall_fitted_heads": history[0].val_macro_recall,
         "parts": parts,
@@ -148,7 +153,9 @@ def write(
     state = {k: v.cpu().contiguous() for k, v in network.state_dict().items() if not k.startswith(HEADS_ALONE)}
     save_file(state, folder / "model.safetensors.tmp")
     (folder / "model.safetensors.tmp").replace(folder / "model.safetensors")
-    classes = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json()}
+    classes: dict[str, Any] = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json()}
+    if isinstance(network.backbone, Members):
+        classes["members"] = len(network.backbone.members)
     (folder / "classes.json").write_text(json.dumps(classes, indent=1), encoding="utf-8")
     pd.DataFrame([asdict(r) for r in history]).to_csv(folder / "history.csv", index=False)
     curves.draw(history, folder / "curves.png")

@@ -35,11 +35,12 @@ def load_into(backbone: nn.Module, name: str, weights: str) -> str:
 
 def _download(backbone: nn.Module, name: str, torchvision_name: str) -> str:
     """Fetch weights by name, only when the config asks for it: timm's own of this backbone, or torchvision's."""
+    own = name.removeprefix("torchvision/")
     try:
-        if torchvision_name:
-            from torchvision.models import get_weight
+        if torchvision_name or own != name:
+            from torchvision.models import get_model_weights, get_weight
 
-            chosen = get_weight(torchvision_name)
+            chosen = get_weight(torchvision_name) if torchvision_name else get_model_weights(own).DEFAULT
             state = chosen.get_state_dict(progress=False, check_hash=True)
             line = f"torchvision's {chosen}"
         else:
