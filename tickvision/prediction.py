@@ -70,8 +70,9 @@ def predict_to(ask: Request, opened: Opened | None = None) -> int:
             print(f"tickvision: to go on, add --resume (with --output {ask.output}).", file=sys.stderr)
         raise
     if failures.photographs:
+        what = "photograph" if failures.photographs == 1 else "photographs"
         print(
-            f"tickvision: {failures.photographs} photographs could not be used; each is in the output with its reason.",
+            f"tickvision: {failures.photographs:,} {what} could not be used; the output has each with its reason.",
             file=sys.stderr,
         )
     return failures.photographs
