@@ -152,3 +152,36 @@ def test_missing_ids_torn_specimens_and_lengths_are_refused() -> None:
     ):
         with pytest.raises(MetricError):
             call()
+
+
+def test_a_statistic_that_most_draws_leave_undefined_has_no_interval() -> None:
+    specimen = np.arange(40)
+    only_one = np.r_[1.0, np.full(39, np.nan)]  # drawn in about 63 % of resamples, and undefined beside any other
+    assert np.isnan(specimen_bootstrap(np.mean, specimen, only_one, reps=50)).all()
+
+
+def test_errors_of_some_photographs_get_the_bootstrap_interval() -> None:
+    specimen, target, pred = _photos(3)
+    wrong = target != pred
+    assert error_interval(wrong, specimen, reps=200, seed=1) == mean_interval(wrong, specimen, reps=200, seed=1)
+    # every specimen right, or every one wrong: the exact interval of Clopper and Pearson, by statsmodels
+    from statsmodels.stats.proportion import proportion_confint
+
+    for none in (True, False):
+        exact = proportion_confint(0 if none else 12, 12, 0.05, "beta")
+        assert error_interval(np.full(12, not none), np.arange(12)) == pytest.approx(exact)
+
+
+@pytest.mark.parametrize(
+    ("specimen", "said"),
+    [
+        ([[1], [2]], "specimen: found shape (2, 1); expected one id per row."),
+        (["a", ""], "specimen: 1 of 2 rows have no specimen id"),
+        ([1.0, np.nan], "specimen: 1 of 2 rows have no specimen id"),
+        (np.array(["a", None], object), "specimen: 1 of 2 rows have no specimen id"),
+    ],
+)
+def test_a_specimen_without_an_id_is_refused(specimen: object, said: str) -> None:
+    with pytest.raises(MetricError) as refusal:
+        mean_interval([0, 1], specimen)
+    assert str(refusal.value).startswith(said)

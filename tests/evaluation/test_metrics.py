@@ -138,6 +138,7 @@ def test_no_known_row_is_no_data() -> None:
         assert np.isnan(getattr(metrics, name)([-1, -1], [0, 1], 2))
     for name in ("nll", "brier", "ece", "classwise_ece"):
         assert np.isnan(getattr(metrics, name)([[0.5, 0.5]], [-1]))
+        assert np.isnan(getattr(metrics, name)(np.zeros((0, 2)), []))
     for name in ("aurc", "augrc", "auroc", "fpr_at_tpr"):
         assert np.isnan(getattr(metrics, name)([], []))
     assert np.isnan(metrics.risk_at_coverage([], [], 0.5))
@@ -235,6 +236,9 @@ def test_a_refusal_names_the_argument_that_is_wrong() -> None:
         (lambda: metrics.auroc([0.1, np.nan], [0, 1]), "scores: 1 of 2 values"),
         (lambda: metrics.auroc([0.1, 0.2], [0, 2]), "positive: found values other than 0 and 1"),
         (lambda: metrics.auroc([0.1], [0, 1]), "row counts differ: scores 1, positive 2"),
+        (lambda: metrics.confusion([[0]], [0], 2), "target: found shape (1, 1); expected one axis."),
+        (lambda: metrics.confusion(["a"], [0], 2), "target: found <U1; expected class numbers."),
+        (lambda: metrics.nll(np.zeros((1, 0)), [0]), "probs: found no columns; expected one per class."),
         (lambda: metrics.fpr_at_tpr([0.1, 0.2], [0, 1], 1.5), "tpr: found 1.5; expected more than 0 and at most 1."),
     ):
         with pytest.raises(MetricError) as refusal:

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tickvision.errors import MetricError
 from tickvision.evaluation.metrics import auroc
 from tickvision.evaluation.selective import augrc, aurc, coverage_at_risk, e_aurc, risk_at_coverage
 
@@ -51,6 +52,14 @@ def test_a_tie_group_is_accepted_whole() -> None:
 def test_the_last_group_that_keeps_the_risk_counts_even_after_a_worse_one() -> None:
     assert coverage_at_risk([0.9, 0.8, 0.7, 0.6], [1, 0, 0, 0], 0.25) == 1.0
     assert coverage_at_risk([0.9, 0.8], [1, 1], 0.5) == 0.0
+
+
+def test_no_rows_are_no_data_and_an_impossible_risk_is_refused() -> None:
+    assert np.isnan(e_aurc([], []))
+    assert np.isnan(coverage_at_risk([], [], 0.1))
+    for risk in (-0.1, 1.1):
+        with pytest.raises(MetricError, match=f"risk: found {risk}; expected 0 to 1"):
+            coverage_at_risk([0.5], [0], risk)
 
 
 def test_a_coverage_that_is_a_whole_number_of_rows_is_not_rounded_up() -> None:
