@@ -95,5 +95,5 @@ def read_licence(text: str, allowed: tuple[str, ...]) -> tuple[dict[str, str], l
     fields = {"license_uri": licence.uri or text.strip(), "spdx": licence.spdx}
     if "any" in allowed or licences.is_allowed(licence, allowed):
         return fields, []
-    found = f"'{text.strip()}' ({licence.spdx})" if text.strip() else "no licence"
+    found = f"'{text.strip()}' ({licence.spdx})" if text.strip() else "no licence is stated; that"
     return fields, [("licence", "error", f"{found} is not among the licences that may train: {', '.join(allowed)}.")]
