@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import shutil
 import signal
 import subprocess
@@ -45,6 +47,23 @@ def test_a_kill_between_pictures_and_their_measures_leaves_no_wrong_picture(
     fresh = pictures.build(frame, tmp_path / "fresh", Prepare(32), 1, lambda *_: None)
     assert (np.asarray(again.squares) == np.asarray(fresh.squares)).all()
     assert list(again.looks["sha256"]) == list(fresh.looks["sha256"])
+
+
+def test_a_full_disk_is_an_error_before_the_first_picture_and_no_signal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frame = photographs(tmp_path)
+    pictures.build(frame[:2], tmp_path / "cache", Prepare(32), 1, lambda *_: None)
+
+    def full(*_: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch, pytest.raises(OSError, match=r"No space left.*pictures\.npy") as refusal:
+        patch.setattr(os, "posix_fallocate", full)
+        pictures.build(frame, tmp_path / "cache", Prepare(32), 1, lambda *_: None)
+    assert refusal.value.filename is not None
+    kept = pictures.build(frame[:2], tmp_path / "cache", Prepare(32), 1, lambda *_: pytest.fail("decoded again"))
+    assert len(kept.squares) == 2
 
 
 def test_a_kill_while_a_package_is_replaced_leaves_a_whole_one_or_none(

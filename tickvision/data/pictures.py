@@ -7,6 +7,7 @@ only files that are new or changed.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -73,6 +74,7 @@ def build(frame: pd.DataFrame, folder: Path, prepare: Prepare, workers: int, pro
     size = prepare.size_px
     temporary = folder / "pictures.npy.tmp"
     squares = np.lib.format.open_memmap(temporary, "w+", np.uint8, (len(frame), size, size, 3))
+    _claim(temporary)
     table = {name: np.zeros(len(frame), kind) for name, kind in _FIELDS.items()}
     rim = np.zeros((len(frame), RIM_FEATURES), np.float32)
     place = {k: i for i, k in enumerate(old[1])} if old else {}
@@ -101,6 +103,16 @@ def build(frame: pd.DataFrame, folder: Path, prepare: Prepare, workers: int, pro
     if loaded is None:
         raise DataError(f"{folder}: the pictures just written cannot be read back; is the disk full?")
     return loaded[0]
+
+
+def _claim(path: Path) -> None:
+    """Take the room of a sparse file now: no room is an error here, and a SIGBUS when it is written through a map."""
+    if hasattr(os, "posix_fallocate"):
+        with path.open("r+b") as handle:
+            try:
+                os.posix_fallocate(handle.fileno(), 0, path.stat().st_size)
+            except OSError as error:
+                raise OSError(error.errno, error.strerror, str(path)) from None
 
 
 def _key(path: Path, region: str) -> str:
