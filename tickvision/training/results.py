@@ -14,12 +14,11 @@ import numpy as np
 import pandas as pd
 import torch
 from numpy.typing import NDArray
-from safetensors.torch import save_file
 
 from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import TrainingError
 from tickvision.images.prepare import Prepare
-from tickvision.training import curves, scores
+from tickvision.training import checkpoint, curves, scores
 from tickvision.training.ensemble import Members
 from tickvision.training.heads import Labels
 from tickvision.training.loop import EpochRow, Seen
@@ -151,8 +150,7 @@ def write(
 ) -> None:
     """Write model.safetensors, classes.json, history.csv, curves.png, scores.npz and summary.json."""
     state = {k: v.cpu().contiguous() for k, v in network.state_dict().items() if not k.startswith(HEADS_ALONE)}
-    save_file(state, folder / "model.safetensors.tmp")
-    (folder / "model.safetensors.tmp").replace(folder / "model.safetensors")
+    checkpoint.save(folder / "model.safetensors", state, {})
     classes: dict[str, Any] = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json()}
     if isinstance(network.backbone, Members):
         classes["members"] = len(network.backbone.members)
