@@ -94,6 +94,15 @@ def test_the_gallery_holds_what_it_says() -> None:
     assert 0.3 < refused < 0.9  # both kinds: those that must be refused, and those that are read
 
 
+@pytest.mark.parametrize("form", ["EPS", "PPM", "TGA", "PCX", "ICO"])
+def test_other_formats_are_refused_unopened(form: str) -> None:
+    held = io.BytesIO()  # an EPS is a program: Pillow would have Ghostscript run it
+    Image.new("RGB", (64, 64), "red").save(held, form)
+    with pytest.raises(ImageError) as caught:
+        decode.decode(held.getvalue())
+    assert (caught.value.status, caught.value.reason[:39]) == ("unreadable", "not a picture in a format that is read ")
+
+
 def test_a_set_of_nothing_but_damaged_photographs_is_checked_too(tmp_path: Path) -> None:
     rows = "".join(f"p{i}.jpg,s{i},Ixodes scapularis,adult,{sex},CC0-1.0\n" for i, sex in enumerate(["male", "female"]))
     (tmp_path / "labels.csv").write_text(

@@ -20,6 +20,8 @@ from tickvision.errors import ImageError
 MAX_PIXELS = 200_000_000  # such a photograph takes 2 GB for some seconds; more is refused from its header
 LARGE_PIXELS = 40_000_000  # larger ones are decoded one at a time: sixteen threads with such would take 30 GB
 MAX_BYTES = 256 * 1024 * 1024
+FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP", "GIF")  # no others: Pillow hands EPS to Ghostscript, which runs it
+OPTIONAL = ("HEIF",)  # where pillow-heif has registered it
 SUFFIXES = frozenset([".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp"])
 
 _ONE_LARGE = threading.Lock()
@@ -71,7 +73,8 @@ def decode(content: bytes, at_least_px: int | None = None, region: Box | None = 
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # odd EXIF tags are the writer's business
-            with Image.open(io.BytesIO(content)) as opened:
+            formats = (*FORMATS, *(f for f in OPTIONAL if f in Image.OPEN))
+            with Image.open(io.BytesIO(content), formats=formats) as opened:
                 width, height = _checked_size(opened)
                 _reduce(opened, at_least_px, region)
                 with _ONE_LARGE if math.prod(opened.size) > LARGE_PIXELS else nullcontext():
