@@ -122,11 +122,12 @@ def test_a_running_server_shows_health_metrics_and_its_description_and_stops_gra
             assert 'outcome="200"} 8' in bench.get("/metrics").text
             last = [bench.post("/predict", files=files) for _ in range(2)]
     finally:
-        process.send_signal(signal.SIGINT)
+        process.send_signal(signal.SIGTERM)  # as a service manager stops it
         _, log = process.communicate(timeout=60)
     assert answered == [200] * 8
     assert [r.status_code for r in last] == [200, 429]
     assert int(last[1].headers["retry-after"]) > 0
+    assert b"Application shutdown complete" in log
     assert b"Traceback" not in log
 
 
