@@ -45,6 +45,19 @@ def test_a_picture_saved_again_resized_turned_or_brightened_is_found_and_no_othe
     assert all(a < 5 and b < 5 for a, b in pairs)
 
 
+def test_features_bring_pairs_that_hashes_miss_and_pixels_decide(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(duplicates, "close_hashes", lambda *_: np.zeros((0, 2), np.intp))
+    first = specimen_like(0)
+    turned = first.transpose(Image.Transpose.ROTATE_270)
+    squares = np.stack([np.asarray(p) for p in (first, turned, *(specimen_like(k) for k in range(1, 10)))])
+    usable = np.ones(len(squares), bool)
+    assert duplicates.near(squares, usable) == []
+    features = np.random.default_rng(0).normal(0, 1, (len(squares), 60)).astype(np.float32)
+    features[[1, 3]] = features[[0, 2]] + 0.1  # one true pair, and two pictures that only look alike to the network
+    features[5] = np.nan
+    assert duplicates.near(squares, usable, features) == [(0, 1)]
+
+
 def test_plain_backgrounds_are_not_one_picture() -> None:
     rng = np.random.default_rng(0)
     plain = np.clip(rng.normal(180, 3, (40, 96, 96, 3)), 0, 255).astype(np.uint8)
