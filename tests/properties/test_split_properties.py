@@ -111,8 +111,33 @@ def test_the_file_of_a_split_says_what_was_dealt(tmp_path: Path) -> None:
     ]
     assert splits.read(path) == {"a,b": "train", 'c"': "train", "é ♀": "test"}
     splits.write(frame, np.arange(3), np.array(["", "", ""]), np.array(["val"] * 3), path, fold=np.array([1, 2, 0]))
-    assert path.read_text(encoding="utf-8").splitlines()[1].endswith(",val,1")
+    assert path.read_text(encoding="utf-8").splitlines()[:2] == [
+        "photo_id,specimen_id,group,stratum,part,fold",
+        '"a,b",1,0,,val,1',
+    ]
     assert sorted(p.name for p in path.parent.iterdir()) == ["splits.csv"]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "wins"),
+    [
+        # rank, name, stage: a species tells more than a genus with as much beside it, a blank tells nothing
+        (("genus", "Ixodes", "nymph"), ("species", "Ixodes cookei", "nymph"), 1),
+        (("species", "Ixodes cookei", "nymph"), ("genus", "Ixodes", "nymph"), 0),
+        (("species", "Ixodes cookei", ""), ("genus", "Ixodes", ""), 0),
+        (("genus", "Ixodes", "nymph"), ("species", "Ixodes cookei", ""), 0),  # as telling: the first photograph's
+        (("genus", "Ixodes", ""), ("", "", ""), 0),
+    ],
+)
+def test_the_most_telling_label_of_a_specimen_is_its_stratum(
+    first: tuple[str, str, str], second: tuple[str, str, str], wins: int
+) -> None:
+    rows = [first, second] * 20  # many, so that a sort which is not stable shows
+    frame = pd.DataFrame(rows, columns=["taxon_rank", "scientific_name", "life_stage"]).assign(sex="", specimen_id="s")
+    other = pd.DataFrame([("genus", "Ixodes", "larva", "", "t")], columns=frame.columns)
+    strata = splits.strata_of(pd.concat([frame, other], ignore_index=True))
+    _, name, stage = (first, second)[wins]
+    assert list(strata) == [f"{name}|{stage}|"] * 40 + ["Ixodes|larva|"]
 
 
 def test_no_split_or_another_table_is_refused_with_what_to_do(tmp_path: Path) -> None:
