@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -19,16 +20,21 @@ HERE = Path(__file__).parent / "archives"
 
 
 @pytest.fixture(scope="session")
-def writers(request: pytest.FixtureRequest) -> Path:
+def writers(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with the packages of writers.txt; kept in pytest's cache, so that a second run is quick."""
     wanted = HERE / "writers.txt"
     name = hashlib.sha256(sys.version.encode() + wanted.read_bytes()).hexdigest()[:12]
-    folder = Path(request.config.cache.mkdir("archive_writers")) / name  # type: ignore[union-attr]
+    cache = getattr(request.config, "cache", None)
+    folder = (Path(cache.mkdir("archive_writers")) if cache else tmp_path_factory.mktemp("archive_writers")) / name
     if not folder.is_dir():
         half = folder.with_name(f"{name}.{os.getpid()}")
         pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--disable-pip-version-check"]
         subprocess.run([*pip, "--target", half, "-r", wanted], check=True)
-        half.rename(folder)
+        try:
+            half.rename(folder)
+        except OSError:  # another run was quicker
+            shutil.rmtree(half)
+    assert folder.is_dir()
     return folder
 
 
