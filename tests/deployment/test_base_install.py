@@ -51,6 +51,29 @@ def test_every_form_is_written_by_the_base_install_alone_and_offline(package: Pa
     assert all(p.stat().st_size for p in tmp_path.glob("out.*"))
 
 
+def test_the_network_is_built_before_the_rest_is_imported(package: Path) -> None:
+    """What a cold start waits for: the network in its thread, while pictures and policy are imported in this one."""
+    code = (
+        "import sys\n"
+        "from tickvision import predict_command\n"
+        "from tickvision.deployment.opening import open_package\n"
+        "early = {m for m in sys.modules if m.partition('.')[0] in ('numpy', 'PIL', 'onnxruntime')}\n"
+        f"opened = open_package(__import__('pathlib').Path({str(package)!r}))\n"
+        "late = {m for m in sys.modules if m.startswith(('PIL', 'tickvision.evaluation', 'tickvision.images'))}\n"
+        "print(sorted(early), sorted(late), type(opened.session.result()).__name__)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.stdout == "[] [] InferenceSession\n", done.stderr
+
+
+def test_a_name_that_the_room_does_not_give_is_told() -> None:
+    from tickvision import deployment
+
+    assert all(getattr(deployment, name) for name in deployment.__all__)
+    with pytest.raises(AttributeError, match="laod"):
+        deployment.laod  # noqa: B018
+
+
 def test_the_hook_really_hides_what_it_names() -> None:
     done = subprocess.run([sys.executable, "-c", PRELUDE + "import torch"], capture_output=True, text=True)
     assert "torch is not here" in done.stderr

@@ -28,8 +28,8 @@ from tickvision.images.prepare import to_square
 if TYPE_CHECKING:
     import pandas as pd
 
-BATCH = 16
-PHOTOGRAPHS_AHEAD = 4 * BATCH
+BATCH = 8  # 16 are no faster on a CPU, and take 45 MB more at 160 px
+PHOTOGRAPHS_AHEAD = 64
 
 Floats = NDArray[np.float64]
 
