@@ -89,9 +89,12 @@ def test_cells_that_a_spreadsheet_would_run_are_neutralised(start: str) -> None:
 def test_a_table_fits_the_terminal_and_says_once_what_holds_for_many(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     trained = decision(specimen_id="s4", photographs=(Photograph("t.jpg", "ok", in_training=True),))
-    several = [REFERRED, replace(REFERRED, specimen_id="s3"), decision(), trained]
+    long = decision(specimen_id="photographs/2026-05-03/T0001-dorsal-view.jpg")
+    several = [REFERRED, replace(REFERRED, specimen_id="s3"), long, trained]
     text = outputs.table([replace(d, removed_at="2026-05-03T18:30") for d in several])
     assert max(map(len, text.splitlines())) <= 80
+    first = "".join(line.split("┃")[0].split("│")[0].strip() for line in text.splitlines()[2:6])
+    assert long.specimen_id[-31:] in first
     said = " ".join(text.split())
     for once in ("room 2", "(IDSA 2020)", "at most 0.05 wrong", "training set, so no fair test of the model: t.jpg"):
         assert said.count(once) == 1

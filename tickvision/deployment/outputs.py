@@ -92,14 +92,16 @@ def table(decisions: list[Decision], width: int = 0, now: datetime | None = None
     import shutil
 
     from rich.console import Console
-    from rich.table import Table
+    from rich.table import Column, Table
 
     out = io.StringIO()
     console = Console(file=out, width=width or shutil.get_terminal_size((110, 0)).columns, highlight=False)
-    grid = Table("specimen", "state", "answer", "stage", "sex", "confidence", show_edge=False, pad_edge=False)
+    specimen = Column("specimen", overflow="fold")  # not cut: its end tells it from the next
+    grid = Table(specimen, "state", "answer", "stage", "sex", "confidence", show_edge=False, pad_edge=False)
     for d in decisions:
         sure = f"{d.confidence:.2f}" if d.scientific_name else "-"
-        cells = (_short(d.specimen_id), d.state.replace("_", " "), d.scientific_name, d.life_stage, d.sex, sure)
+        state = "to genus" if d.state == TO_GENUS else d.state
+        cells = (_short(d.specimen_id), state, d.scientific_name, d.life_stage, d.sex, sure)
         grid.add_row(*(_plain(cell or "-") for cell in cells))
     console.print(grid)
     for line in (*_referrals(decisions), *_footer(decisions, now)):
