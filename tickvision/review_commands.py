@@ -244,6 +244,11 @@ def select(ask: SelectRequest, progress: Progress) -> Result:
         f"labelled already): {ask.output}. They are marked `train`: what is picked for its doubt says nothing about "
         "how often the model is wrong.",
     ]
+    if ask.manifest and picking.is_cold_start(len(labelled.specimens), taxonomy):
+        lines.append(
+            f"Only {len(labelled.specimens):,} specimens are labelled, fewer than {picking.COLD} a taxon: the model's "
+            "doubt says little yet, and specimens drawn at random teach as much and may calibrate too."
+        )
     if lacking:
         lines.append(f"Cells with fewer than {ask.enough} labelled specimens (photograph these where you can):")
         lines += [f"  {c.scientific_name}, {c.state or 'any stage'}: {c.specimens}" for c in lacking]

@@ -46,6 +46,11 @@ def test_picks_are_doubted_unlike_each_other_and_no_taxon_takes_all() -> None:
     assert len(picking.pick(probabilities(first), vectors, TAXA, 99)) == 30
 
 
+def test_few_labels_are_a_cold_start() -> None:
+    assert picking.is_cold_start(9, TAXA)
+    assert not picking.is_cold_start(10, TAXA)
+
+
 def test_cells_that_lack_specimens_come_emptiest_first() -> None:
     lacking = picking.lacking_cells(
         {("Ixodes scapularis", "nymph", ""): 12, ("Ixodes scapularis", "larva", ""): 40}, TAXA, 30

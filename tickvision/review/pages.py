@@ -10,6 +10,7 @@ from tickvision.errors import ImageError
 from tickvision.review import (
     audit,
     case_pages,
+    knowledge,
     pairs,
     photographs,
     readers,
@@ -20,7 +21,7 @@ from tickvision.review import (
     worklist,
 )
 from tickvision.review.drift import Drift
-from tickvision.review.web import Desk, Visit, go, set_token
+from tickvision.review.web import Desk, Visit, go, set_token, templates
 
 # --- signing in ---------------------------------------------------------------------------------------------------
 
@@ -124,8 +125,11 @@ def _pairs(desk: Desk) -> list[pairs.PairAgreement]:
     return desk.lately("pairs", pairs.agreement)
 
 
-def look_back(desk: Desk) -> None:
-    """Work out once all that looks back, so that the first reader who asks does not wait for it."""
+def get_ready(desk: Desk) -> None:
+    """Work out what looks back and read tables and templates, so that the first reader does not wait for it."""
+    templates()
+    for read in (knowledge.choosable_names, knowledge.general_characters, knowledge.sizes):
+        read()
     for work_out in (_watch, _season, _drifts, _pairs):
         work_out(desk)
 

@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache
 from importlib import resources
 from ipaddress import ip_address
 from pathlib import Path
@@ -107,7 +108,7 @@ class Visit:
     def page(self, template: str, status: int = 200, **values: Any) -> Response:
         """Return a page. What every page needs is there already."""
         html = (
-            _templates()
+            templates()
             .get_template(template)
             .render(
                 reader=self.reader,
@@ -135,19 +136,18 @@ def go(path: str, **query: str) -> Response:
     return RedirectResponse(link(path, **query), 303)
 
 
-_ENVIRONMENT: list[Environment] = []
-
-
-def _templates() -> Environment:
-    if not _ENVIRONMENT:
-        made = Environment(
-            loader=PackageLoader("tickvision.review"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-        )
-        made.globals["link"] = link
-        made.filters["percent"] = lambda v: f"{100 * v:.1f} %"
-        made.filters["when"] = lambda t: t[:16].replace("T", " ") + (" UTC" if t else "")
-        _ENVIRONMENT.append(made)
-    return _ENVIRONMENT[0]
+@cache
+def templates() -> Environment:
+    """Return the desk's templates, all of them compiled."""
+    made = Environment(
+        loader=PackageLoader("tickvision.review"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    )
+    made.globals["link"] = link
+    made.filters["percent"] = lambda v: f"{100 * v:.1f} %"
+    made.filters["when"] = lambda t: t[:16].replace("T", " ") + (" UTC" if t else "")
+    for name in made.list_templates():
+        made.get_template(name)
+    return made
 
 
 def build(desk: Desk, hosts: frozenset[str] = LOOPBACK) -> Starlette:
@@ -263,7 +263,7 @@ def serve(
     names = {host, public_name} - {"", "0.0.0.0", "::"}  # noqa: S104 (compared, not bound)
     hosts = LOOPBACK | names | (_own_names() if not is_loopback else frozenset())
     say(f"The desk is at http{'s' if certificate else ''}://{_shown(host)}:{port}/  (stop with Ctrl-C)")
-    threading.Thread(target=pages.look_back, args=(desk,), daemon=True).start()
+    threading.Thread(target=pages.get_ready, args=(desk,), daemon=True).start()
     uvicorn.run(
         build(desk, hosts),
         host=host,
