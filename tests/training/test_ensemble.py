@@ -61,7 +61,7 @@ def test_an_ensemble_walks_from_training_to_a_package_and_goes_on_where_it_was_s
         ensemble, "one_history", lambda h, heads, joined: real(h, replace(heads, val_macro_recall=0.0), joined)
     )
     job = config.load(shapes, ["train.epochs=1", "train.folds=2", "train.batch_size=16", "picture.size_px=48"])
-    runner.run(job, QUIET)
+    runner.run(job, QUIET, ("import", "check", "split", "train", "calibrate", "package"))
     train, package = job.output / "train", job.output / "package"
     summary = json.loads((train / "summary.json").read_text(encoding="utf-8"))
     assert len(summary["members"]) == 2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import cast
@@ -24,6 +24,7 @@ FOLDS = 3
 ITERATIONS = 120
 ABSENT = -10.0
 SMALL = 1500  # rows
+COARSE = 192  # axes on which the penalty is chosen
 
 
 @dataclass(frozen=True)
@@ -83,12 +84,28 @@ def fit(
     scale = features.std(0) + 1e-6
     x = torch.tensor((features - mean) / scale, dtype=torch.float32)
     with _threads_for(len(x)):
+        short = len(x) < x.shape[1]
+        basis = principal_axes(x) if short or penalty is None else None
+        if penalty is None and basis is not None:
+            penalty = _choose(x @ basis[:COARSE].T, labels, tau)
+        chosen = PENALTIES[-2] if penalty is None else penalty
+        if not short or basis is None:
+            return _solve(x, labels, tau, chosen), mean, scale, chosen
         # The best weights lie in the span of the rows, and L-BFGS walks the same way in any orthonormal basis of it.
-        basis = torch.linalg.svd(x, full_matrices=False).Vh if len(x) < x.shape[1] else None
-        short = x if basis is None else x @ basis.T
-        chosen = penalty if penalty is not None else _choose(short, labels, tau)
-        fitted = _solve(short, labels, tau, chosen)
-        return fitted if basis is None else fitted.in_full(basis), mean, scale, chosen
+        return _solve(x @ basis.T, labels, tau, chosen).in_full(basis), mean, scale, chosen
+
+
+def principal_axes(x: Tensor) -> Tensor:
+    """Return (r, D) orthonormal rows that span those of x (N, D), by falling variance along them."""
+    wide = x.double()
+    if len(x) < x.shape[1]:
+        power, left = torch.linalg.eigh(wide @ wide.T)
+        rows = left.T @ wide / power.clamp_min(1e-300).sqrt()[:, None]
+    else:
+        power, right = torch.linalg.eigh(wide.T @ wide)
+        rows = right.T
+    kept: Tensor = rows[power > 1e-9 * power[-1]]
+    return kept.flip(0).float()
 
 
 @contextmanager
@@ -103,32 +120,46 @@ def _threads_for(n: int) -> Iterator[None]:
 
 
 def _choose(x: Tensor, labels: Labels, tau: float) -> float:
-    """Return the penalty with the least cross-validated loss; groups are never torn."""
+    """Return the penalty with the least cross-validated loss; groups are never torn.
+
+    x: (N, COARSE) the features along their widest axes; along all of them this would take as long as fine-tuning.
+    """
     if len(np.unique(labels.group)) < 2 * FOLDS:
         return PENALTIES[-2]
     fold = deal(labels.group, FOLDS, 0)
-    loss = np.zeros(len(PENALTIES))
-    for k in range(FOLDS):
-        inside, outside = np.flatnonzero(fold != k), np.flatnonzero(fold == k)
-        start: _Linear | None = None
-        for i in reversed(range(len(PENALTIES))):  # strong to weak: each solution starts the next
-            start = _solve(x[inside], labels.rows(inside), tau, PENALTIES[i], start, iterations=40)
-            loss[i] += _loss(start, x[outside], labels.rows(outside), labels.rows(inside), tau)
-    return PENALTIES[int(np.argmin(loss))]
+    cuts = [(np.flatnonzero(fold != k), np.flatnonzero(fold == k)) for k in range(FOLDS)]
+    held: list[_Linear | None] = [None] * FOLDS
+    best, least = PENALTIES[-1], np.inf
+    for penalty in reversed(
+        PENALTIES
+    ):  # strong to weak: each solution starts the next, and where it gets worse it ends
+        loss = 0.0
+        for k, (inside, outside) in enumerate(cuts):
+            held[k] = fitted = _solve(x[inside], labels.rows(inside), tau, penalty, held[k], iterations=30)
+            loss += _loss(fitted, x[outside], labels.rows(outside), labels.rows(inside), tau)
+        if loss > least:
+            break
+        best, least = penalty, loss
+    return best
 
 
-def _objective(heads: _Linear, x: Tensor, labels: Labels, prior: Labels, tau: float) -> Tensor:
+def _objective(x: Tensor, labels: Labels, prior: Labels, tau: float) -> Callable[[_Linear], Tensor]:
+    """Return the function that gives the mean loss of heads on x. prior: the labels whose shares shift the logits."""
     taxon_shift, state_shift = shifts(prior.taxon, prior.state, prior.weight, tau)
-    out = heads(x)
-    adjusted = Output(out.taxon + taxon_shift, out.state + state_shift, out.embedding)
-    loss = cells_loss(adjusted, torch.from_numpy(labels.taxon), torch.from_numpy(labels.state))
-    weight = torch.tensor(labels.weight, dtype=torch.float32)
-    return (loss * weight).sum() / weight.sum()
+    taxon, state = torch.from_numpy(labels.taxon), torch.from_numpy(labels.state)
+    weight = torch.tensor(labels.weight / labels.weight.sum(), dtype=torch.float32)
+
+    def value(heads: _Linear) -> Tensor:
+        out = heads(x)
+        adjusted = Output(out.taxon + taxon_shift, out.state + state_shift, out.embedding)
+        return (cells_loss(adjusted, taxon, state) * weight).sum()
+
+    return value
 
 
 def _loss(heads: _Linear, x: Tensor, labels: Labels, prior: Labels, tau: float) -> float:
     with torch.no_grad():
-        return float(_objective(heads, x, labels, prior, tau))
+        return float(_objective(x, labels, prior, tau)(heads))
 
 
 def _solve(
@@ -148,9 +179,11 @@ def _solve(
         tolerance_change=1e-8,
     )
 
+    objective = _objective(x, labels, labels, tau)
+
     def closure() -> Tensor:
         optimizer.zero_grad()
-        value = _objective(heads, x, labels, labels, tau) + penalty * heads.penalty()
+        value = objective(heads) + penalty * heads.penalty()
         value.backward()  # type: ignore[no-untyped-call]
         return value
 
