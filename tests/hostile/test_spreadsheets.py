@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tickvision.data import credits, ingest, manifest, mapping, sources, tables
@@ -26,6 +26,7 @@ RUN = ("=1+1", "+1", "-1+cmd", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\uff1d1", '=
 texts = st.text(st.sampled_from("='\"+-@\t\r\n,;a é\uff1d"), max_size=6)
 
 
+@settings(deadline=None)  # the machine may be busy
 @given(texts)
 def test_a_guard_can_be_taken_off_and_leaves_nothing_that_runs(cell: str) -> None:
     assert unguarded(guarded(cell)) == cell
@@ -37,6 +38,7 @@ def test_plain_cells_stay_as_they_are(cell: str) -> None:
     assert guarded(cell) == unguarded(cell) == cell
 
 
+@settings(deadline=None)  # the machine may be busy
 @given(st.lists(st.lists(texts, min_size=2, max_size=2), max_size=4))
 def test_rows_read_back_as_they_were_whatever_the_cells_hold(rows: list[list[str]]) -> None:
     text = io.StringIO(newline="")
@@ -46,6 +48,7 @@ def test_rows_read_back_as_they_were_whatever_the_cells_hold(rows: list[list[str
     assert list(csv.reader(io.StringIO(text.getvalue(), newline=""))) == rows
 
 
+@settings(deadline=None)  # the machine may be busy
 @given(st.lists(texts, min_size=1, max_size=4))
 def test_a_table_reads_back_as_it_was_a_bare_carriage_return_included(cells: list[str]) -> None:
     import tempfile
