@@ -89,7 +89,8 @@ def decode(content: bytes, at_least_px: int | None = None, region: Box | None = 
     except Exception as error:
         # Pillow's decoders raise OSError, SyntaxError, struct.error, ValueError and more on broken files
         status = "truncated" if "truncated" in str(error).lower() else "unreadable"
-        raise ImageError(status, f"{type(error).__name__}: {error}"[:200]) from None
+        reason = str(error) if isinstance(error, OSError) else f"{type(error).__name__}: {error}"
+        raise ImageError(status, reason[:200] or "the file is broken") from None
     return Photo(pixels, width, height, hashlib.sha256(content).hexdigest())
 
 
