@@ -15,6 +15,7 @@ import re
 import struct
 import zipfile
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -610,9 +611,9 @@ def _other_value(text: bytes, random: Any) -> bytes:
                 if kind == 0:
                     del holder[key]
                 elif kind == 1 and isinstance(holder, list):
-                    holder.append(holder[key])
+                    holder.append(deepcopy(holder[key]))
                 else:
-                    holder[key] = random.choice(VALUES)
+                    holder[key] = deepcopy(random.choice(VALUES))
                 break
             holder = holder[key]
     return json.dumps(form).encode()

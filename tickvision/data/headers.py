@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import warnings
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from pathlib import Path
 from PIL import Image
 
 from tickvision.data.labels import Finding
+from tickvision.images.decode import MAX_PIXELS
 
 GPS = 0x8825  # Exif 2.32, table 4: pointer to the GPS directory
 ORIENTATION = 0x0112
@@ -36,6 +38,8 @@ def read_head(path: Path) -> Head:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # odd tags and huge headers are found elsewhere
             with Image.open(path) as picture:
+                if math.prod(picture.size) > MAX_PIXELS:
+                    return Head()  # to look for EXIF behind the pixels of a PNG, Pillow decodes them
                 exif = picture.getexif()
                 turn = exif.get(ORIENTATION, 1)
                 place = _LATITUDE in exif.get_ifd(GPS) or _XMP_PLACE.search(_xmp(picture)) is not None

@@ -75,9 +75,11 @@ def decode(content: bytes, at_least_px: int | None = None, region: Box | None = 
             warnings.simplefilter("ignore")  # odd EXIF tags are the writer's business
             formats = (*FORMATS, *(f for f in OPTIONAL if f in Image.OPEN))
             with Image.open(io.BytesIO(content), formats=formats) as opened:
-                width, height = _checked_size(opened)
+                size = _checked_size(opened)
                 _reduce(opened, at_least_px, region)
                 with _ONE_LARGE if math.prod(opened.size) > LARGE_PIXELS else nullcontext():
+                    turn = opened.getexif().get(0x0112, 1)  # Pillow may decode a PNG for this
+                    width, height = size[::-1] if turn in (5, 6, 7, 8) else size
                     ImageOps.exif_transpose(opened, in_place=True)
                     pixels = np.asarray(_to_rgb(_crop(opened, region)))
     except ImageError:
@@ -100,8 +102,7 @@ def _checked_size(picture: Image.Image) -> tuple[int, int]:
         raise ImageError("too_large", f"{width} x {height} pixels, at most {MAX_PIXELS:,} in all are decoded")
     if min(width, height) < 8:
         raise ImageError("unreadable", f"{width} x {height} pixels hold no picture")
-    turn = picture.getexif().get(0x0112, 1)
-    return (height, width) if turn in (5, 6, 7, 8) else (width, height)
+    return width, height
 
 
 def _reduce(picture: Image.Image, at_least_px: int | None, region: Box | None) -> None:
