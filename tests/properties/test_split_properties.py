@@ -149,3 +149,26 @@ def test_no_split_or_another_table_is_refused_with_what_to_do(tmp_path: Path) ->
     with pytest.raises(DataError) as refusal:
         splits.read(path)
     assert str(refusal.value).startswith(f"{path}: not a split (columns photo_id and part are missing).")
+
+
+def test_ids_stay_text_and_parts_are_told_by_their_names(tmp_path: Path) -> None:
+    path = tmp_path / "own.csv"
+    path.write_text("photo_id,part\n007,train\nNA,test\n1e3,val\n", encoding="utf-8")
+    assert splits.read(path) == {"007": "train", "NA": "test", "1e3": "val"}
+    path.write_text("photo_id,part\n007,train\nNA,tset\n", encoding="utf-8")
+    with pytest.raises(DataError) as refusal:
+        splits.own(pd.DataFrame({"photo_id": ["007", "NA"]}), path)
+    assert str(refusal.value) == (f"{path}: part 'tset' is none of train, val, calibration, test. Did you mean 'test'?")
+
+
+def test_a_leak_names_one_photograph_of_each_part_and_says_what_to_do() -> None:
+    frame = pd.DataFrame({"photo_id": list("abcde")})
+    groups, parts = np.array([0, 1, 1, 1, 2]), np.array(["train", "val", "val", "test", "train"])
+    with pytest.raises(DataError) as refusal:
+        splits.check_no_leak(frame, groups, parts)
+    assert str(refusal.value) == (
+        "The split leaks: 1 of 3 groups stand in several parts, e.g. b in val, d in test. Groups are tied by "
+        "specimen_id, submission_id and near-duplicates. Nothing was written; deal again with tickvision split, or "
+        "mend split.file."
+    )
+    splits.check_no_leak(frame, groups, np.array(["train", "val", "val", "val", "train"]))
