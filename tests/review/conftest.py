@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from desk_days import PLAIN, decision, named
 from PIL import Image
+from starlette.testclient import TestClient
 
-from tickvision.review import intake, store
+from tickvision.review import intake, store, web
 from tickvision.review.settings import save
 
 
@@ -30,3 +31,9 @@ def desk(tmp_path: Path, folder: Path) -> sqlite3.Connection:
     save(connection, PLAIN)
     intake.take_in(connection, [decision("a"), decision("b"), named("c")], PLAIN, folder)
     return connection
+
+
+@pytest.fixture
+def client(desk: sqlite3.Connection, tmp_path: Path) -> TestClient:
+    """A browser at the desk, not signed in."""
+    return TestClient(web.build(web.Desk(tmp_path / "desk")), base_url="http://127.0.0.1", follow_redirects=False)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
+
+from starlette.testclient import TestClient
 
 from tickvision.deployment.decision import NAMED, REFERRED, Candidate, Decision, Photograph
 from tickvision.domain.cautions import SHORT
@@ -74,3 +77,19 @@ def read(
     checked = decisions.check(GOOD | form, (), {}, False)
     assert not checked.faults, checked.faults
     return decisions.decide(desk, specimen, reader, checked, key or f"{specimen}-{reader}", settings)
+
+
+def token_of(client: TestClient, page: str = "/sign-in") -> str:
+    found = re.search(r'name="form_token" value="([^"]+)"', client.get(page).text)
+    assert found
+    return found[1]
+
+
+def sign_in(client: TestClient, name: str = "Ann", password: str = "") -> str:
+    form = {"form_token": token_of(client), "name": name, "password": password, "back": "/"}
+    assert client.post("/sign-in", data=form).status_code == 303
+    return token_of(client, "/")
+
+
+def decide(client: TestClient, token: str, specimen: str = "a", key: str = "k" * 32, **form: str):
+    return client.post("/case/decide", data={"form_token": token, "id": specimen, "key": key, **GOOD, **form})
