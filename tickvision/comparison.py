@@ -19,7 +19,8 @@ from tickvision.evaluation.intervals import wilson
 from tickvision.evaluation.report_judged import REFERRED
 from tickvision.evaluation.report_ladder import ladder
 from tickvision.evaluation.specimens import Specimens
-from tickvision.workplace import Paths, write_text
+from tickvision.whole_files import write_text
+from tickvision.workplace import Paths
 
 STATISTICS = {
     "share_right": "share right if all were named in full (higher is better)",
@@ -163,6 +164,7 @@ def _comparison(a: _Run, b: _Run, ids: NDArray[Any], truth: NDArray[np.int64], n
     place = {s: i for i, s in enumerate(ids)}
 
     def row(specimen: str) -> dict[str, Any]:
+        """Return what each run said of a specimen."""
         i = place[specimen]
         return {
             "specimen_id": str(specimen),

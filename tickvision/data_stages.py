@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 from tickvision.config import Config
 from tickvision.errors import DataError
 from tickvision.progress import Progress
-from tickvision.workplace import Paths, write_text
+from tickvision.whole_files import write_text
+from tickvision.workplace import Paths
 
 if TYPE_CHECKING:
     import numpy as np

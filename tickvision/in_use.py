@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tickvision.domain import user_tables
 from tickvision.errors import DataError, MetricError
 from tickvision.evaluation import agreement, priors, sequential
-from tickvision.workplace import write_text
+from tickvision.whole_files import write_text
 
 Said = tuple[dict[str, object], list[str]]
 BLANK = ""

@@ -11,12 +11,14 @@ from tickvision.config import Config
 from tickvision.data_stages import decoded, duplicate_pairs, prepare_of, recipe_of, usable_rows
 from tickvision.errors import DataError, TrainingError
 from tickvision.progress import Progress
-from tickvision.workplace import Paths, write_text
+from tickvision.whole_files import write_text
+from tickvision.workplace import Paths
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from tickvision.data.pictures import Pictures
     from tickvision.domain.taxonomy import Taxonomy
     from tickvision.images.prepare import Prepare
     from tickvision.training import session
@@ -107,6 +109,7 @@ def search(config: Config, paths: Paths, progress: Progress, trials: int) -> lis
         photos, taxonomy = _photographs(config, paths, progress)
 
         def score(recipe: Recipe, number: int) -> float:
+            """Train one recipe in a folder of its own, taken away afterwards; return its val macro recall."""
             work = folder / f"trial_{number}"
             work.mkdir(parents=True, exist_ok=True)
             tell = (lambda _: None, lambda what, done, of, note: progress.tick(f"trial {number}", done, of, note=note))
@@ -255,8 +258,6 @@ def made_by() -> str:
 
 def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
     """Write the model package after checking that ONNX says what torch says; return lines for a person."""
-    import numpy as np
-
     from tickvision import package_parts
     from tickvision.data import credits, splits
     from tickvision.deployment import package as packages
@@ -266,20 +267,15 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
 
     policy = policies.load(paths.calibration)
     network, taxonomy, prepare = session.load_network(paths.train, config.train.backbone)
+    frame, _ = usable_rows(config, paths)
+    pictures = decoded(config, paths, frame, progress)
     model = paths.train / "model.onnx"
     progress.say("writing ONNX")
     onnx_writer.write(network, prepare, model)
-    frame, _ = usable_rows(config, paths)
-    pictures = decoded(config, paths, frame, progress)
-    rows = np.flatnonzero(pictures.readable)
-    chosen = np.random.default_rng(config.seed).choice(rows, min(onnx_writer.PARITY_PHOTOS, len(rows)), replace=False)
-    parity = onnx_writer.check_parity(network, model, np.stack([pictures.squares[i] for i in chosen]), prepare)
+    parity = onnx_writer.check_parity(network, model, _some_squares(pictures, config.seed), prepare)
     part_of = splits.read(paths.splits)
-    teaching = [
-        h
-        for p, h in zip(frame["photo_id"], pictures.looks["sha256"], strict=True)
-        if h and part_of.get(p) in ("train", "val")
-    ]
+    hashes = zip(frame["photo_id"], pictures.looks["sha256"], strict=True)
+    teaching = [sha for photo, sha in hashes if sha and part_of.get(photo) in ("train", "val")]
     taught, val = (package_parts.scored(paths.scores, p, frame["photo_id"], pictures.squares) for p in ("train", "val"))
     shipped, measured, lines = package_parts.smaller(
         config.package.precision, model, prepare, policy, taxonomy, taught, val
@@ -314,3 +310,14 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
         f"ONNX and torch differ by at most {parity['largest_difference']:.1e} on {parity['photographs']:.0f} photos.",
         f"The package is {paths.package}. Next: tickvision predict {paths.package} PHOTOGRAPHS",
     ]
+
+
+def _some_squares(pictures: Pictures, seed: int) -> NDArray[np.uint8]:
+    """Return the squares (N, S, S, 3) of a few readable photographs, on which ONNX is held against torch."""
+    import numpy as np
+
+    from tickvision.training.onnx_writer import PARITY_PHOTOS
+
+    rows = np.flatnonzero(pictures.readable)
+    chosen = np.random.default_rng(seed).choice(rows, min(PARITY_PHOTOS, len(rows)), replace=False)
+    return np.stack([pictures.squares[i] for i in chosen])

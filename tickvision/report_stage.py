@@ -7,7 +7,8 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tickvision.workplace import Paths, write_text
+from tickvision.whole_files import write_text
+from tickvision.workplace import Paths
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -13,6 +13,7 @@ from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
 from tickvision.review import store
 from tickvision.review.settings import DeskSettings
+from tickvision.whole_files import whole
 
 Result = tuple[dict[str, object], list[str]]
 
@@ -188,7 +189,7 @@ def season(desk: Path, folder: Path) -> Result:
     """Write the season's tables."""
     from tickvision.review import audit, season_files, settings
     from tickvision.review import season as seasons
-    from tickvision.workplace import write_text
+    from tickvision.whole_files import write_text
 
     connection = store.open_store(desk)
     found = seasons.summarise(connection)
@@ -276,9 +277,8 @@ def _labelled(manifest: Path | None) -> _Labelled:
 
 
 def _write_picks(path: Path, looked: Embedded, picks: list[Any]) -> None:
-    temporary = path.with_name(path.name + ".tmp")
     try:
-        with temporary.open("w", encoding="utf-8", newline="") as handle:
+        with whole(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as handle:
             write_row = row_writer(handle)
             write_row(
                 ("rank", "file", "specimen_id", "suggested_name", "confidence", "doubt", "distance", "use", "drawn")
@@ -297,6 +297,5 @@ def _write_picks(path: Path, looked: Embedded, picks: list[Any]) -> None:
                         "picked",
                     )
                 )
-        temporary.replace(path)
     except OSError as error:
         raise OutputError(f"{path}: cannot be written ({error.strerror}).") from None

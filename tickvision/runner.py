@@ -10,7 +10,8 @@ from contextlib import AbstractContextManager
 from tickvision import __version__, data_stages, model_stages
 from tickvision.config import Config
 from tickvision.progress import Progress
-from tickvision.workplace import FILES, Paths, open_output, write_text
+from tickvision.whole_files import write_text
+from tickvision.workplace import FILES, Paths, open_output
 
 STAGES = ("import", "check", "split", "train", "calibrate", "evaluate", "package")
 Stage = Callable[[Config, Paths, Progress], list[str]]
@@ -101,6 +102,8 @@ def _mark(stage: str, config: Config, paths: Paths) -> str:
     form = config.model_dump(mode="json")
     digest = hashlib.sha256(json.dumps([__version__, *(form[s] for s in sections)], sort_keys=True).encode())
     inputs = [paths.output / FILES[f] for f in files]
+    if stage == "check":  # it looks with the frozen features of the backbone
+        digest.update(json.dumps([form["train"]["backbone"], form["train"]["weights"], form["seed"]]).encode())
     if stage == "import":
         inputs += [p for p in (config.data.path, config.data.mapping, config.data.regions) if p]
     if stage == "calibrate" and config.decide.expected is not None:

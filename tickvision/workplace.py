@@ -1,4 +1,4 @@
-"""Where a job's files lie, and how they are written: whole or not at all."""
+"""Where a job's files lie."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 
 from tickvision.config import Config, to_toml
 from tickvision.errors import OutputError
+from tickvision.whole_files import write_text
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,8 @@ def open_output(config: Config) -> Paths:
     """
     folder = config.output
     try:
-        if folder.is_dir() and any(folder.iterdir()) and not (folder / "config.toml").is_file():
+        strangers = folder.is_dir() and any(p.name != "config.toml.tmp" for p in folder.iterdir())
+        if strangers and not (folder / "config.toml").is_file():
             raise OutputError(
                 f"{folder}: the output folder holds files that are not of a tickvision job. "
                 'Give an empty or new folder with output = "..." or --set output=...'
@@ -59,10 +61,3 @@ def open_output(config: Config) -> Paths:
     except OSError as error:
         raise OutputError(f"{folder}: cannot be written ({error.strerror}).") from None
     return Paths(folder)
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write through a temporary file, so that a kill or a full disk leaves the old one."""
-    temporary = path.with_name(path.name + ".tmp")
-    temporary.write_text(text, encoding="utf-8")
-    temporary.replace(path)

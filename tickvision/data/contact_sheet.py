@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from tickvision.data.labels import SEVERITIES, Finding
+from tickvision.whole_files import whole
 
 CELL_PX, CAPTION_PX, COLUMNS, AT_MOST = 160, 28, 6, 48
 
@@ -40,9 +41,8 @@ def write(
         sheet.paste(picture.resize((CELL_PX, CELL_PX), Image.Resampling.BILINEAR), (left, top))
         caption = f"{finding.photo_id[-24:]}\n{finding.finding[:24]}".encode("latin-1", "replace").decode("latin-1")
         pen.multiline_text((left + 3, top + CELL_PX), caption, fill="black", spacing=1)
-    temporary = path.with_name(path.name + ".tmp")
-    sheet.save(temporary, "JPEG", quality=85)
-    temporary.replace(path)
+    with whole(path) as temporary:
+        sheet.save(temporary, "JPEG", quality=85)
     return len(chosen)
 
 

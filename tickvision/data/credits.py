@@ -9,6 +9,7 @@ import pandas as pd
 from tickvision.data.tables import csv_text
 from tickvision.domain.licences import Licence, needs_credit
 from tickvision.domain.spreadsheet import guarded
+from tickvision.whole_files import write_text
 
 COLUMNS = ("photo_id", "creator", "rights_holder", "source", "license_uri", "spdx", "change")
 CHANGE = "turned upright, cut to the region if there is one, resized and augmented for training"
@@ -47,6 +48,4 @@ def texts(frame: pd.DataFrame) -> dict[str, str]:
 def write(frame: pd.DataFrame, folder: Path) -> None:
     """Write credits.csv and CREDITS.md of the usable photographs into folder."""
     for name, text in texts(frame).items():
-        temporary = folder / f"{name}.tmp"
-        temporary.write_text(text, encoding="utf-8", newline="\n")
-        temporary.replace(folder / name)
+        write_text(folder / name, text)

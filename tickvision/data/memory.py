@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tickvision import __version__
+from tickvision.whole_files import write_text
 
 
 class Memory:
@@ -40,6 +41,4 @@ class Memory:
         """Write what was asked for, through a temporary file."""
         if self._path is None:
             return
-        temporary = self._path.with_name(self._path.name + ".tmp")
-        temporary.write_text(json.dumps(self._used), encoding="utf-8")
-        temporary.replace(self._path)
+        write_text(self._path, json.dumps(self._used))

@@ -22,6 +22,7 @@ from tickvision.errors import DataError, ImageError
 from tickvision.images.decode import Box, read_photo
 from tickvision.images.look import MEASURES, RIM_FEATURES, difference_hash, measure_quality, rim_features
 from tickvision.images.prepare import Prepare, to_square
+from tickvision.whole_files import whole
 
 Progress = Callable[[int, int, int], None]  # done, total, failures so far
 CHUNK = 512
@@ -89,7 +90,7 @@ def build(frame: pd.DataFrame, folder: Path, prepare: Prepare, workers: int, pro
     squares.flush()
     (folder / "looks.npz").unlink(missing_ok=True)  # a kill in between must not leave old looks on new pictures
     temporary.replace(folder / "pictures.npy")
-    with (folder / "looks.npz.tmp").open("wb") as handle:
+    with whole(folder / "looks.npz") as looks, looks.open("wb") as handle:
         np.savez(
             handle,
             key=np.array(keys),
@@ -98,7 +99,6 @@ def build(frame: pd.DataFrame, folder: Path, prepare: Prepare, workers: int, pro
             prepare=np.array(json.dumps(prepare.to_json())),
             **table,  # type: ignore[arg-type]
         )
-    (folder / "looks.npz.tmp").replace(folder / "looks.npz")
     loaded = _load(folder, prepare)
     if loaded is None:
         raise DataError(f"{folder}: the pictures just written cannot be read back; is the disk full?")

@@ -20,6 +20,7 @@ from tickvision.data.mapping import Record
 from tickvision.data.pictures import parse_region
 from tickvision.errors import DataError, ImageError
 from tickvision.images.decode import read_photo
+from tickvision.whole_files import write_text
 
 COLUMNS = ("photo_id", "tick", "region")
 SHOWN_PX = 900
@@ -119,8 +120,5 @@ def write_page(frame: pd.DataFrame, path: Path, head: str = "") -> int:
         shown.append({"id": str(photo), "src": source, "boxes": [str(region)] if region else []})
     page = files("tickvision.data").joinpath("regions_page.html").read_text(encoding="utf-8")
     held_json = json.dumps(shown).replace("<", "\\u003c")
-    temporary = path.with_name(path.name + ".tmp")
-    page = page.replace("<!--HEAD-->", html.escape(head)).replace("/*PHOTOGRAPHS*/[]", held_json)
-    temporary.write_text(page, encoding="utf-8")
-    temporary.replace(path)
+    write_text(path, page.replace("<!--HEAD-->", html.escape(head)).replace("/*PHOTOGRAPHS*/[]", held_json))
     return len(shown)

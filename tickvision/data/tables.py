@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pandas as pd
 
+from tickvision.whole_files import whole
+
 
 def csv_text(frame: pd.DataFrame) -> str:
     """Return the frame as CSV."""
@@ -19,11 +21,10 @@ def csv_text(frame: pd.DataFrame) -> str:
 
 def write(frame: pd.DataFrame, path: Path) -> None:
     """Write the frame as CSV through a temporary file, so that a full disk leaves the old one."""
-    temporary = path.with_name(path.name + ".tmp")
-    frame.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n")
-    if _holds_return(temporary):
-        frame.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n", quoting=csv.QUOTE_ALL)
-    temporary.replace(path)
+    with whole(path) as temporary:
+        frame.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n")
+        if _holds_return(temporary):
+            frame.to_csv(temporary, index=False, encoding="utf-8", lineterminator="\n", quoting=csv.QUOTE_ALL)
 
 
 def _holds_return(path: Path) -> bool:

@@ -108,13 +108,20 @@ def write(
         "files": {f.name: sha256(f) for f in sorted(temporary.iterdir())},
     }
     (temporary / INDEX).write_text(json.dumps(index, indent=1, ensure_ascii=False), encoding="utf-8")
-    old = folder.with_name(folder.name + ".old")  # a kill must not leave half a package, which we would not replace
+    _take_place(temporary, folder)
+    return folder
+
+
+def _take_place(made: Path, folder: Path) -> None:
+    """Put the made package where the old one was; a kill must not leave half a package, which we would not replace."""
+    import shutil
+
+    old = folder.with_name(folder.name + ".old")
     shutil.rmtree(old, ignore_errors=True)
     if folder.exists():
         folder.rename(old)
-    temporary.rename(folder)
+    made.rename(folder)
     shutil.rmtree(old, ignore_errors=True)
-    return folder
 
 
 def read(location: Path) -> Package:

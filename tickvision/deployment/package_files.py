@@ -81,6 +81,7 @@ def _zip_reader(path: Path) -> Get:
     broken = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, lzma.LZMAError, RuntimeError, EOFError, OSError)
 
     def get(file: str) -> bytes:
+        """Return a file's bytes. Raises PackageError if the zip or the file cannot be read."""
         try:
             with zipfile.ZipFile(path) as archive:
                 indexes = [n for n in archive.namelist() if n.split("/")[-1] == INDEX and n.count("/") <= 1]

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from tickvision.domain.tables import rows
 
+NOTES = ("note", "likeness", "split_alert", "frequency", "habit", "season")  # of a taxon, not to be seen on it
+
 
 @dataclass(frozen=True)
 class Hint:
@@ -65,13 +67,21 @@ def _side_by_side(first: tuple[str, str, str], second: tuple[str, str, str]) -> 
             one[key]["source"],
         )
         for key in one
-        if key in two and _differ(one[key]["state"], two[key]["state"]) and not key.endswith("_hint")
+        if key in two
+        and _differ(one[key]["state"], two[key]["state"])
+        and not key.endswith("_hint")
+        and key not in NOTES
     ]
 
 
+def _is_seen(character: str) -> bool:
+    return character not in NOTES and not character.endswith("_hint")
+
+
 def _differ(state: str, other: str) -> bool:
-    """Return False for equal states and for those of which one only adds where it holds ("inornate in ...")."""
-    return not (state.startswith(other) or other.startswith(state))
+    """Return False for equal states and for those of which one only says more ("inornate in ...", "present, 11")."""
+    shorter, longer = sorted((state, other), key=len)
+    return not (longer.startswith(shorter) or longer.endswith(f", {shorter}"))
 
 
 def _stage_hints(candidates: Sequence[tuple[str, str, str]]) -> list[Hint]:

@@ -7,6 +7,7 @@ import numpy as np
 from PIL import ExifTags
 from PIL import Image as Pillow
 
+from tickvision import whole_files
 from tickvision.drawing.textures import Image
 
 DESCRIPTION = "drawn specimen, not a photograph, not for identification"
@@ -29,8 +30,6 @@ def encode_jpeg(image: Image, quality: int, orientation: int = 1) -> bytes:
 
 
 def write_bytes(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all: to a temporary name first, then renamed."""
+    """Write a file whole or not at all, its folder made."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(path.name + ".part")
-    part.write_bytes(content)
-    part.replace(path)
+    whole_files.write_bytes(path, content)

@@ -12,6 +12,7 @@ from tickvision.data.tables import csv_text
 from tickvision.domain.spreadsheet import guarded
 from tickvision.evaluation import figures as pictures
 from tickvision.evaluation.report_format import find
+from tickvision.whole_files import write_bytes
 
 _TABLES = {
     "ladder": "/decisions/rungs",
@@ -100,7 +101,5 @@ def write_files(figures: Mapping[str, Any], folder: Path) -> list[Path]:
 
 
 def _write(path: Path, content: bytes) -> Path:
-    temporary = path.with_name(path.name + ".tmp")
-    temporary.write_bytes(content)
-    temporary.replace(path)
+    write_bytes(path, content)
     return path

@@ -14,6 +14,7 @@ from tickvision.domain.spreadsheet import guarded, row_writer
 from tickvision.errors import DataError
 from tickvision.review import chain
 from tickvision.review.chain import Conclusion, Identification
+from tickvision.whole_files import whole
 
 RANDOM, PICKED, REFERRED = "random", "picked", "referred"
 FREE, TRAIN = "", "train"  # of the column `use`
@@ -121,12 +122,10 @@ def write_labels(connection: sqlite3.Connection, path: Path, non_target: str = "
 def _write(path: Path, header: tuple[str, ...], rows: list[list[str]]) -> None:
     if not rows:
         raise DataError("Nothing is concluded yet at this desk: there is nothing to export.")
-    temporary = path.with_name(path.name + ".tmp")
-    with temporary.open("w", encoding="utf-8", newline="") as handle:
+    with whole(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as handle:
         write_row = row_writer(handle)
         for row in (header, *rows):
             write_row(row)
-    temporary.replace(path)
 
 
 def _label_cells(one: Concluded, photo: sqlite3.Row, non_target: str) -> dict[str, str]:

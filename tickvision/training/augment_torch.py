@@ -35,6 +35,7 @@ def make(seed: int, region_known: NDArray[np.bool_] | None = None) -> Chain:
     noise: dict[int, Tensor] = {}
 
     def chain(squares: Tensor, epoch: int, photos: NDArray[np.intp]) -> Tensor:
+        """Return the squares as this epoch shows these photographs."""
         u = uniforms(seed, epoch, photos, DRAWS)
         size, device = squares.shape[1], squares.device
         if size not in noise:

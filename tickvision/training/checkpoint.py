@@ -12,17 +12,16 @@ from safetensors.torch import load_file, save_file
 from torch import Tensor
 
 from tickvision.errors import OutputError, TrainingError
+from tickvision.whole_files import whole
 
 
 def save(path: Path, tensors: dict[str, Tensor], values: dict[str, Any]) -> None:
     """Write through a temporary file, so that a kill or a full disk leaves the last good checkpoint."""
-    temporary = path.with_name(path.name + ".tmp")
     try:
         held = {k: v.detach().contiguous().clone() for k, v in tensors.items()}
-        save_file(held, temporary, metadata={"values": json.dumps(values)})
-        temporary.replace(path)
+        with whole(path) as temporary:
+            save_file(held, temporary, metadata={"values": json.dumps(values)})
     except Exception as error:  # safetensors raises its own type on a full disk
-        temporary.unlink(missing_ok=True)
         raise OutputError(
             f"{path}: the checkpoint could not be written ({error}). The last good one is kept."
         ) from None

@@ -25,6 +25,7 @@ from tickvision.training.loop import EpochRow, Seen
 from tickvision.training.machine import Machine
 from tickvision.training.network import Network, Output
 from tickvision.training.recipe import Recipe
+from tickvision.whole_files import write_text
 
 if TYPE_CHECKING:
     from tickvision.training.session import Photographs
@@ -154,8 +155,8 @@ def write(
     classes: dict[str, Any] = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json()}
     if isinstance(network.backbone, Members):
         classes["members"] = len(network.backbone.members)
-    (folder / "classes.json").write_text(json.dumps(classes, indent=1), encoding="utf-8")
-    pd.DataFrame([asdict(r) for r in history]).to_csv(folder / "history.csv", index=False)
+    write_text(folder / "classes.json", json.dumps(classes, indent=1))
+    write_text(folder / "history.csv", pd.DataFrame([asdict(r) for r in history]).to_csv(index=False))
     curves.draw(history, folder / "curves.png")
     own: dict[str, NDArray[Any]] = {}
     for k, name in enumerate(recipe.attributes):
@@ -178,4 +179,4 @@ def write(
         state_mask=photos.labels.state,
         **own,
     )
-    (folder / "summary.json").write_text(json.dumps(summary, indent=1), encoding="utf-8")
+    write_text(folder / "summary.json", json.dumps(summary, indent=1))

@@ -15,6 +15,7 @@ from tickvision.domain.taxonomy import Taxonomy, settled_answers
 from tickvision.training.feed import Feeder
 from tickvision.training.heads import Labels
 from tickvision.training.network import Network, Output, cells_loss
+from tickvision.whole_files import whole
 
 BATCH = 64
 
@@ -68,7 +69,5 @@ def finest_answers(
 
 def save(path: Path, **arrays: NDArray[np.generic]) -> None:
     """Write named arrays through a temporary file; no pickled objects."""
-    temporary = path.with_name(path.name + ".tmp")
-    with temporary.open("wb") as handle:
+    with whole(path) as temporary, temporary.open("wb") as handle:
         np.savez(handle, **arrays)  # type: ignore[arg-type]
-    temporary.replace(path)

@@ -1,0 +1,31 @@
+"""Files are written whole or not at all: a kill or a full disk leaves the old one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def whole(path: Path) -> Iterator[Path]:
+    """Give a temporary name beside path to write to; it takes path's place once all is written without an error."""
+    temporary = path.with_name(path.name + ".tmp")
+    try:
+        yield temporary
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    temporary.replace(path)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write text as UTF-8, its line ends as they are."""
+    with whole(path) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="")
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write bytes."""
+    with whole(path) as temporary:
+        temporary.write_bytes(content)
