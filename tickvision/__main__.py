@@ -32,7 +32,9 @@ def main() -> None:
     except (KeyboardInterrupt, SystemExit) as end:  # typer makes a silent exit of Ctrl-C
         if isinstance(end, SystemExit) and not stopped_by:
             raise
-        print("tickvision: stopped. What was finished is kept; the same command goes on from there.", file=sys.stderr)
+        serves = "--serve" in sys.argv or sys.argv[1:3] == ["review", "serve"]
+        kept = "" if serves else " What was finished is kept; the same command goes on from there."
+        print(f"tickvision: stopped.{kept}", file=sys.stderr)
         sys.exit(128 + (stopped_by or [signal.SIGINT])[0])
     except BrokenPipeError:
         sys.stderr.close()  # the reader at the other end of the pipe has gone; nothing is wrong
