@@ -83,11 +83,11 @@ def check(
     as_json: AsJson = False,
 ) -> None:
     """Decode every photograph; find damaged files, duplicates, rare classes and backgrounds that give labels away."""
-    from tickvision import data_stages
+    from tickvision.stages import checking
 
-    more: list[Callable[..., list[str]]] = [data_stages.remove_places] if remove_gps else []
+    more: list[Callable[..., list[str]]] = [checking.remove_places] if remove_gps else []
     if regions:
-        more.append(lambda job, paths, _: data_stages.region_page(job, paths, regions))
+        more.append(lambda job, paths, _: checking.region_page(job, paths, regions))
     _stage("check", config, settings, quiet, as_json, more)
 
 
@@ -115,16 +115,16 @@ def train(
         _stage("train", config, settings, quiet, as_json)
         return
     from tickvision import config as configs
-    from tickvision import model_stages
     from tickvision.progress import Progress
+    from tickvision.stages import training
     from tickvision.workplace import Paths, open_output
 
     job = configs.load(config, settings or [])
     if trials:
-        lines = model_stages.search(job, open_output(job), Progress(quiet), trials)
+        lines = training.search(job, open_output(job), Progress(quiet), trials)
         _print_result({"stage": "search", "output": str(job.output), "lines": lines}, lines, as_json)
     else:  # torchrun's other processes compute along; the first one writes and speaks
-        model_stages.train(job, Paths(job.output), Progress(quiet=True))
+        training.train(job, Paths(job.output), Progress(quiet=True))
 
 
 @app.command()

@@ -7,22 +7,23 @@ import json
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 
-from tickvision import __version__, data_stages, model_stages
+from tickvision import __version__
 from tickvision.config import Config
 from tickvision.progress import Progress
+from tickvision.stages import calibrating, checking, evaluating, importing, packaging, splitting, training
 from tickvision.whole_files import write_text
 from tickvision.workplace import FILES, Paths, open_output
 
 STAGES = ("import", "check", "split", "train", "calibrate", "evaluate", "package")
 Stage = Callable[[Config, Paths, Progress], list[str]]
 FUNCTIONS: dict[str, Stage] = {
-    "import": data_stages.import_photographs,
-    "check": data_stages.check,
-    "split": data_stages.split,
-    "train": model_stages.train,
-    "calibrate": model_stages.calibrate,
-    "evaluate": model_stages.evaluate,
-    "package": model_stages.package,
+    "import": importing.import_photographs,
+    "check": checking.check,
+    "split": splitting.split,
+    "train": training.train,
+    "calibrate": calibrating.calibrate,
+    "evaluate": evaluating.evaluate,
+    "package": packaging.package,
 }
 _READS = {  # stage -> (config sections, files) that decide whether it must run again
     "import": (("data", "taxonomy"), ()),
@@ -60,7 +61,7 @@ def run(config: Config, progress: Progress, stages: tuple[str, ...] = STAGES, ag
             said = FUNCTIONS[stage](config, paths, progress)
         with _one_thread_a_matrix():
             if stage == "train":
-                said += data_stages.after_training(config, paths, progress)
+                said += checking.after_training(config, paths, progress)
             else:
                 said = FUNCTIONS[stage](config, paths, progress)
         for line in said:

@@ -14,13 +14,14 @@ from made import JOB
 from numpy.typing import NDArray
 from PIL import Image, ImageFile, ImageOps
 
-from tickvision import config, data_stages, runner
+from tickvision import config, runner
 from tickvision.data import ingest
 from tickvision.errors import ImageError
 from tickvision.images import decode
 from tickvision.images.decode import Photo
 from tickvision.images.prepare import to_square
 from tickvision.progress import Progress
+from tickvision.stages import job as stages
 from tickvision.workplace import Paths
 
 NUMBER = 300
@@ -62,11 +63,11 @@ def test_every_damaged_photograph_is_a_row_and_none_is_a_wrong_picture(
 ) -> None:
     job, damaged = config.load(checked[0]), checked[1]
     paths = Paths(job.output)
-    frame, _ = data_stages.usable_rows(job, paths)
-    pictures = data_stages.decoded(job, paths, frame, Progress(quiet=True))
+    frame, _ = stages.usable_rows(job, paths)
+    pictures = stages.decoded(job, paths, frame, Progress(quiet=True))
     assert list(frame["photo_id"]) == [f"p{i}.jpg" for i in range(NUMBER)]
     assert set(pictures.looks["status"]) <= STATUSES | {"ok"}
-    prepare = data_stages.prepare_of(job)
+    prepare = stages.prepare_of(job)
     for i, (what, content) in enumerate(damaged):
         expected = strictly(content)
         status = pictures.looks["status"].iat[i]

@@ -80,7 +80,7 @@ def test_predict_on_a_folder_with_a_bad_file_ends_with_three(run, finished: Path
     for form in ("table", "csv", "jsonl"):
         code, out, err = run("predict", finished.parent / "run/package", tmp_path, "--format", form)
         assert code == 3
-        assert "1 photographs could not be used" in err
+        assert "1 photograph could not be used" in err
         assert cautions.SHORT in " ".join(out.split())
 
 

@@ -12,11 +12,12 @@ from made import COLOURS, scene
 from PIL import Image
 from typer.testing import CliRunner
 
-from tickvision import config, data_stages, runner
+from tickvision import config, runner
 from tickvision.cli import app
 from tickvision.data import ingest, manifest, splits
 from tickvision.errors import ConfigError, DataError
 from tickvision.progress import Progress
+from tickvision.stages import checking
 from tickvision.workplace import Paths
 
 
@@ -124,7 +125,7 @@ def test_doubted_labels_replace_those_of_an_earlier_training(finished: Path, tmp
     frame.loc[specimen, "scientific_name"] = wrong
     manifest.write(frame, paths.manifest)
     paths.scores.unlink()  # features that have not seen the labels
-    data_stages.after_training(job, paths, Progress(quiet=True))
+    checking.after_training(job, paths, Progress(quiet=True))
     new = ingest.read_findings(paths.findings)
     doubted = [f for f in new if f.finding == "likely_wrong_label"]
     assert frame.loc[row, "specimen_id"] in doubted[0].message

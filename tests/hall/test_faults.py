@@ -98,7 +98,8 @@ def test_a_kill_while_a_package_is_replaced_leaves_a_whole_one_or_none(
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_stopped_command_tidies_up_and_says_how_to_go_on(name: str, number: signal.Signals) -> None:
     code = (
-        "import os, sys, time\n"
+        "import os, signal, sys, time\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # as typed: a background job would ignore it
         "from tickvision import __main__, cli, predict_command\n"
         "def work(*words):\n"
         "    try:\n"

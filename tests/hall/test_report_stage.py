@@ -8,10 +8,11 @@ import re
 import shutil
 from pathlib import Path
 
-from tickvision import config, model_stages
+from tickvision import config
 from tickvision.deployment import package
 from tickvision.progress import Progress
 from tickvision.report_stage import commit
+from tickvision.stages import evaluating
 from tickvision.workplace import Paths
 
 WRITTEN = ("metrics.json", "report.html", "card.md", "card.json", "datasheet.md", "croissant.json")
@@ -27,7 +28,7 @@ def test_evaluating_again_writes_the_same_bytes(finished: Path, tmp_path: Path) 
     shutil.copytree(job.output, tmp_path / "again")
     for name in WRITTEN:
         (tmp_path / "again" / name).unlink()
-    model_stages.evaluate(job, Paths(tmp_path / "again"), Progress(quiet=True))
+    evaluating.evaluate(job, Paths(tmp_path / "again"), Progress(quiet=True))
     before, after = _contents(job.output), _contents(tmp_path / "again")
     assert before.keys() == after.keys()
     assert [name for name in before if before[name] != after[name]] == []

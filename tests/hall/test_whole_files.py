@@ -26,6 +26,8 @@ def test_an_error_while_writing_leaves_the_old_file_and_nothing_else(tmp_path: P
 def test_a_kill_at_the_first_write_of_a_job_leaves_a_folder_that_the_job_still_takes(tmp_path: Path) -> None:
     (tmp_path / "run").mkdir()
     (tmp_path / "run" / "config.toml.tmp").write_text("half of a conf")
-    (tmp_path / "job.toml").write_text('name = "x"\noutput = "run"\n[bench]\ncontact = "x"\n[data]\npath = "labels.csv"\n')
+    (tmp_path / "job.toml").write_text(
+        'name = "x"\noutput = "run"\n[bench]\ncontact = "x"\n[data]\npath = "labels.csv"\n'
+    )
     open_output(config.load(tmp_path / "job.toml"))
     assert [p.name for p in (tmp_path / "run").iterdir()] == ["config.toml"]

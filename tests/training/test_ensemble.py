@@ -60,14 +60,15 @@ def test_an_ensemble_walks_from_training_to_a_package_and_goes_on_where_it_was_s
     monkeypatch.setattr(
         ensemble, "one_history", lambda h, heads, joined: real(h, replace(heads, val_macro_recall=0.0), joined)
     )
-    job = config.load(shapes, ["train.epochs=1", "train.folds=2", "train.batch_size=16", "picture.size_px=48"])
+    small = ["train.epochs=1", "train.folds=2", "train.batch_size=16", "picture.size_px=48"]
+    job = config.load(shapes, [*small, "train.backbone=torchvision/resnet18", "train.weights=none"])
     runner.run(job, QUIET, ("import", "check", "split", "train", "calibrate", "package"))
     train, package = job.output / "train", job.output / "package"
     summary = json.loads((train / "summary.json").read_text(encoding="utf-8"))
     assert len(summary["members"]) == 2
     with np.load(train / "scores.npz") as held:
         first = {k: held[k] for k in ("taxon_logits", "embedding", "photo_id", "sha256")}
-    assert first["embedding"].shape[1] == 2 * 1280
+    assert first["embedding"].shape[1] == 2 * 512
     photographs = sorted((shapes.parent / "photographs").glob("*.jpg"))[:2]
     assert all(d.state for d in load(package).predict(photographs))
     rows = pd.read_csv(train / "history.csv").drop(columns="photos_per_s")

@@ -11,9 +11,10 @@ import pandas as pd
 import pytest
 import torch
 
-from tickvision import config, model_stages, runner
+from tickvision import config, runner
 from tickvision.errors import OutputError, TrainingError
 from tickvision.progress import Progress
+from tickvision.stages import training
 from tickvision.training import checkpoint
 from tickvision.workplace import Paths
 
@@ -45,8 +46,9 @@ def test_workers_do_not_change_a_digit(shapes: Path) -> None:
 
 KILLED = """
 import os, pathlib, signal, sys
-from tickvision import config, model_stages, runner
+from tickvision import config, runner
 from tickvision.progress import Progress
+from tickvision.stages import training
 from tickvision.training import loop
 epochs, steps = int(sys.argv[2]), int(sys.argv[3])
 real = loop.optimizing.set_rates
@@ -92,7 +94,7 @@ def test_a_checkpoint_of_other_settings_is_not_resumed_silently(shapes: Path) ->
     checkpoint.save(saved, {"live.x": torch.zeros(1)}, {"recipe": {"epochs": 9}, "history": []})
     job = config.load(shapes, ["train.epochs=1", "seed=3"])
     with pytest.raises(TrainingError, match="other \\[train\\] settings"):
-        model_stages.train(job, Paths(job.output), QUIET)
+        training.train(job, Paths(job.output), QUIET)
 
 
 @pytest.mark.slow

@@ -90,7 +90,7 @@ def _read(archive: archive_guard.Archive, folder: Path) -> _Contents:
     try:
         with DwCAReader(str(folder), skip_metadata=True) as reader:
             _fill(contents, reader)
-    except (InvalidArchive, csv.Error, IndexError, ValueError, LookupError) as error:
+    except (InvalidArchive, csv.Error, IndexError, ValueError, LookupError, TypeError) as error:  # csv's, of bad signs
         raise DataError(f"{where}: a table is not what meta.xml says ({error}).") from None
     return contents
 
