@@ -52,6 +52,8 @@ def read(path: Path) -> dict[str, list[TickBox]]:
                 )
             for row in reader:
                 where = f"{path}, line {reader.line_num}"
+                if any("\0" in cell for cell in row.values() if isinstance(cell, str)):
+                    raise DataError(f"{where}: holds a zero byte. Save the table as 'CSV UTF-8'.")
                 box = _box(row, where)
                 its = boxes.setdefault(row["photo_id"], [])
                 if any(b.tick == box.tick for b in its):

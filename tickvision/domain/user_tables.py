@@ -21,6 +21,10 @@ def read(
             missing = [c for c in columns if c not in (reader.fieldnames or ())]
             if missing:
                 raise error(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}.")
-            return [(reader.line_num, {k: row[k] or "" for k in columns}) for row in reader]
+            rows = [(reader.line_num, {k: row[k] or "" for k in columns}) for row in reader]
+            broken = next((line for line, row in rows if any("\0" in cell for cell in row.values())), None)
+            if broken is not None:
+                raise error(f"{path}, line {broken}: holds a zero byte. Save the table as 'CSV UTF-8'.")
+            return rows
     except (OSError, UnicodeDecodeError, csv.Error) as fault:
         raise error(f"{path}: cannot be read as {what} ({fault}).") from None
