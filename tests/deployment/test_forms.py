@@ -76,9 +76,11 @@ def test_the_gallery_shows_each_specimen_with_its_caution_and_needs_no_other_fil
     shown = decision(photographs=(Photograph(str(tmp_path / "a.jpg"), "ok"),), promise="no promise")
     text = as_html([shown, REFERRED])
     assert text.count("<article") == 2
-    assert text.count(cautions.SHORT) == 3
+    assert text.count(cautions.SHORT) == 1
+    assert text.count("Not a diagnosis: read the top of the page.") == 2
     assert text.count("data:image/jpeg") == 1
-    assert "confidence 0.97 (no promise)" in text
+    assert ", confidence 0.97</p>" in text
+    assert "<small>no promise " in text
     assert "the identifier, room 2" in text
     assert not re.search(r'(src|href)="(?!data:)', text)
 

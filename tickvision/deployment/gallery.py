@@ -18,6 +18,7 @@ from tickvision.deployment.referral import clock
 from tickvision.errors import ImageError
 
 THUMBNAIL_PX = 220
+ITALIC = ("species", "genus")  # the ranks whose names are set so, by the International Code of Zoological Nomenclature
 Explain = Callable[[Decision], Explanation | None]
 
 _HEAD = """<!doctype html>
@@ -27,8 +28,7 @@ _HEAD = """<!doctype html>
 body{font:16px/1.45 system-ui,sans-serif;margin:1.5rem;color:#1c1c1c;background:#fafaf7}
 main{display:grid;grid-template-columns:repeat(auto-fill,minmax(19rem,1fr));gap:1rem}
 article{background:#fff;border:1px solid #cfcfc6;border-left:.5rem solid #8a8a80;padding:.8rem;overflow-wrap:anywhere}
-article.named{border-left-color:#2c6e49}article.named_to_genus{border-left-color:#1d5f8a}
-article.referred{border-left-color:#9a5b00}article.unusable{border-left-color:#8f2020}
+article.named{border-left-color:#0072b2}article.named_to_genus{border-left-color:#8bbde0}
 img{max-width:100%;height:auto;margin:0 .4rem .4rem 0}h1{font-size:1.3rem}h2{font-size:1.05rem;margin:.3rem 0}
 p,ul{margin:.3rem 0}
 figure{display:flex;gap:.5rem;margin:.3rem 0}figure img{width:5rem}
@@ -37,7 +37,8 @@ figure{display:flex;gap:.5rem;margin:.3rem 0}figure img{width:5rem}
 """
 _CARD = Template(
     """<article class="$state"><div>$pictures</div><h2>$answer <small>$specimen</small></h2>
-<p><b>$state_words</b>$confidence</p>$rest<p><small>$model. $caution</small></p></article>
+<p><b>$state_words</b>$confidence</p>$rest
+<p><small>$promise$model. Not a diagnosis: read the top of the page.</small></p></article>
 """
 )
 
@@ -60,17 +61,18 @@ def _card(d: Decision, reader: Reader, explain: Explain | None) -> str:
     if explanation is not None:
         pictures += _img(explanation.jpeg, "where the model looked, in orange")
     stage = " ".join(filter(None, (d.life_stage, d.sex)))
-    answer = f"<i>{escape(d.scientific_name)}</i> {escape(stage)}" if d.scientific_name else "no name"
+    name = f"<i>{escape(d.scientific_name)}</i>" if d.taxon_rank in ITALIC else escape(d.scientific_name)
+    answer = f"{name} {escape(stage)}" if d.scientific_name else "no name"
     return _CARD.substitute(
         state=escape(d.state),
         pictures=pictures,
         answer=answer,
         state_words=escape(d.state.replace("_", " ")),
-        confidence=escape(f", confidence {d.confidence:.2f} ({d.promise})") if d.promise else "",
+        confidence=f", confidence {d.confidence:.2f}" if d.promise else "",
+        promise=escape(f"{d.promise} ") if d.promise else "",
         rest="".join(_lines(d)) + (_nearest(explanation) if explanation is not None else ""),
         specimen=escape(d.specimen_id),
         model=escape(d.model),
-        caution=escape(d.caution),
     )
 
 

@@ -51,7 +51,7 @@ def draw(figures: Figures, with_confusion: bool = True) -> dict[str, Any]:
             made["novelty"] = novelty(figures["novelty"]["histogram"])
         if figures.get("drawn"):
             for figure in made.values():
-                figure.text(0.995, 0.008, MARK, ha="right", va="bottom", size=6, color=INK)
+                figure.text(0.995, 0.996, MARK, ha="right", va="top", size=5.5, color=INK)
     return made
 
 
