@@ -17,25 +17,11 @@ EXTRA_OF = dict.fromkeys(SERVE, "serve") | {"argon2": "review", "optuna": "searc
 
 def main() -> None:
     """Run the command line. Exit codes: 0 done, 1 input at fault, 2 wrong usage, 3 done but some items failed."""
-    stopped_by = _stop_tidily()
     try:
-        if sys.argv[1:2] == ["predict"]:
-            from tickvision import predict_command
-
-            sys.exit(SOME_FAILED if predict_command.run(sys.argv[2:]) else OK)
-        from tickvision.cli import app
-
-        app()
+        _command()
     except TickvisionError as error:
         print(f"tickvision: {error}", file=sys.stderr)
         sys.exit(USER_FAULT)
-    except (KeyboardInterrupt, SystemExit) as end:  # typer makes a silent exit of Ctrl-C
-        if isinstance(end, SystemExit) and not stopped_by:
-            raise
-        serves = "--serve" in sys.argv or sys.argv[1:3] == ["review", "serve"]
-        kept = "" if serves else " What was finished is kept; the same command goes on from there."
-        print(f"tickvision: stopped.{kept}", file=sys.stderr)
-        sys.exit(128 + (stopped_by or [signal.SIGINT])[0])
     except BrokenPipeError:
         sys.stderr.close()  # the reader at the other end of the pipe has gone; nothing is wrong
         sys.exit(OK)
@@ -59,6 +45,26 @@ def main() -> None:
     except Exception:
         print("tickvision: this is a fault of the program. Please report it with the lines below.", file=sys.stderr)
         raise
+
+
+def _command() -> None:
+    """Run what was typed; a stop ends here, whatever the code that it interrupted made of it."""
+    stopped_by = _stop_tidily()
+    try:
+        if sys.argv[1:2] == ["predict"]:
+            from tickvision import predict_command
+
+            sys.exit(SOME_FAILED if predict_command.run(sys.argv[2:]) else OK)
+        from tickvision.cli import app
+
+        app()
+    except BaseException as end:  # typer makes a silent exit of Ctrl-C, numpy's import an ImportError
+        if not stopped_by and not isinstance(end, KeyboardInterrupt):
+            raise
+        serves = "--serve" in sys.argv or sys.argv[1:3] == ["review", "serve"]
+        kept = "" if serves else " What was finished is kept; the same command goes on from there."
+        print(f"tickvision: stopped.{kept}", file=sys.stderr)
+        sys.exit(128 + (stopped_by or [signal.SIGINT])[0])
 
 
 def _stop_tidily() -> list[int]:
