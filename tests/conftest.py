@@ -96,3 +96,15 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path.write_text(JOB, encoding="utf-8")
     runner.run(config.load(path), Progress(quiet=True))
     return path
+
+
+@pytest.fixture
+def package(finished: Path) -> Path:
+    """Return the package of the finished job."""
+    return finished.parent / "run" / "package"
+
+
+@pytest.fixture
+def photographs(finished: Path) -> Path:
+    """Return the folder of the finished job's photographs."""
+    return finished.parent / "photographs"

@@ -27,16 +27,6 @@ STATUSES = {"ok", "truncated", "unreadable", "empty", "too_large"}
 MEMORY = 512 * 1024**2
 
 
-@pytest.fixture
-def package(finished: Path) -> Path:
-    return finished.parent / "run" / "package"
-
-
-@pytest.fixture
-def photographs(finished: Path) -> Path:
-    return finished.parent / "photographs"
-
-
 def _damaged(count: int) -> Iterator[tuple[str, bytes]]:
     """Yield names and bytes: flipped bits, cut ends, zeroed stretches, and headers that lie about the size."""
     rng = random.Random(20)

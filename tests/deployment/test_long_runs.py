@@ -20,16 +20,6 @@ from tickvision.deployment.package import HEADS, INDEX
 from tickvision.errors import PackageError
 
 
-@pytest.fixture
-def package(finished: Path) -> Path:
-    return finished.parent / "run" / "package"
-
-
-@pytest.fixture
-def photographs(finished: Path) -> Path:
-    return finished.parent / "photographs"
-
-
 def command(*words: object) -> list[str]:
     return [sys.executable, "-m", "tickvision.cli", "predict", *map(str, words)]
 
