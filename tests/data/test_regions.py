@@ -54,10 +54,13 @@ def test_training_sees_the_box_only(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("text", "message"),
-    [("photo,region\n", "column photo_id missing"), ("photo_id,region\na,0 0 1\n", "region '0 0 1' is not four"),
+    [("photo,region\n", r"no column photo_id; expected photo_id, region \(and perhaps tick, "),
+     ("photo_id,region\na,0 0 1\n", "region '0 0 1' is not four"),
      ("photo_id,region\na,\n", "line 2: region '' is no box"), ("photo_id,region\na,0.5 0 0.6 1\n", "is no box inside"),
      ("photo_id,region\na,0 0 0 1\n", "is no box inside"), ("photo_id,region\na,nan 0 1 1\n", "is no box inside"),
-     ("photo_id,tick,region\na,1,0 0 1 1\na,,0 0 .5 .5\n", "line 3: photograph 'a' has two boxes for tick 1")],
+     ("photo_id,tick,region\na,1,0 0 1 1\na,,0 0 .5 .5\n", "line 3: photograph 'a' has two boxes for tick 1"),
+     ("photo_id,region\nb,0 0 1 1\na\0,0 0 1 1\n", "line 3: holds a zero byte"),
+     ("photo_id,region,sex\na,0 0 1 1,m\0\n", "line 2: holds a zero byte")],
 )  # fmt: skip
 def test_faulty_boxes_are_named_with_their_line(tmp_path: Path, text: str, message: str) -> None:
     with pytest.raises(DataError, match=message):
@@ -65,7 +68,7 @@ def test_faulty_boxes_are_named_with_their_line(tmp_path: Path, text: str, messa
 
 
 def test_a_file_of_boxes_that_is_not_there_is_named(tmp_path: Path) -> None:
-    with pytest.raises(DataError, match=r"cannot be read: No such file or directory \(data.regions\)"):
+    with pytest.raises(DataError, match=r"a table of boxes, data.regions \(No such file or directory\)"):
         regions.read(tmp_path / "regions.csv")
 
 

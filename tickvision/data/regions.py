@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import csv
 import html
 import io
 import json
@@ -18,11 +17,11 @@ from PIL import Image
 from tickvision.data.columns import LABEL
 from tickvision.data.mapping import Record
 from tickvision.data.pictures import parse_region
+from tickvision.domain import user_tables
 from tickvision.errors import DataError, ImageError
 from tickvision.images.decode import read_photo
 from tickvision.whole_files import write_text
 
-COLUMNS = ("photo_id", "tick", "region")
 SHOWN_PX = 900
 AT_MOST = 300  # photographs a page: about 20 MB
 
@@ -42,33 +41,20 @@ def read(path: Path) -> dict[str, list[TickBox]]:
     tick: which tick of the specimen's photographs it is, 1 if blank. Raises DataError that names line and fault.
     """
     boxes: dict[str, list[TickBox]] = {}
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as handle:
-            reader = csv.DictReader(handle)
-            missing = {"photo_id", "region"} - set(reader.fieldnames or ())
-            if missing:
-                raise DataError(
-                    f"{path}: column {' and '.join(sorted(missing))} missing; expected {', '.join(COLUMNS)}."
-                )
-            for row in reader:
-                where = f"{path}, line {reader.line_num}"
-                if any("\0" in cell for cell in row.values() if isinstance(cell, str)):
-                    raise DataError(f"{where}: holds a zero byte. Save the table as 'CSV UTF-8'.")
-                box = _box(row, where)
-                its = boxes.setdefault(row["photo_id"], [])
-                if any(b.tick == box.tick for b in its):
-                    raise DataError(f"{where}: photograph '{row['photo_id']}' has two boxes for tick {box.tick}.")
-                its.append(box)
-    except OSError as error:
-        raise DataError(f"{path}: cannot be read: {error.strerror} (data.regions).") from None
-    except (csv.Error, UnicodeDecodeError) as error:
-        raise DataError(f"{path}: not readable as CSV in UTF-8 ({error}) (data.regions).") from None
+    needed, perhaps = ("photo_id", "region"), ("tick", *LABEL)
+    for line, row in user_tables.read(path, needed, "a table of boxes, data.regions", DataError, perhaps):
+        where = f"{path}, line {line}"
+        box = _box(row, where)
+        its = boxes.setdefault(row["photo_id"], [])
+        if any(b.tick == box.tick for b in its):
+            raise DataError(f"{where}: photograph '{row['photo_id']}' has two boxes for tick {box.tick}.")
+        its.append(box)
     return boxes
 
 
 def _box(row: dict[str, str], where: str) -> TickBox:
     try:
-        box = parse_region(row["region"] or "")
+        box = parse_region(row["region"])
     except ImageError as error:
         raise DataError(f"{where}: {error.reason}.") from None
     if box is None or not (
@@ -77,8 +63,8 @@ def _box(row: dict[str, str], where: str) -> TickBox:
         raise DataError(
             f"{where}: region '{row['region']}' is no box inside the picture (x y width height, fractions 0 to 1)."
         )
-    said = {c: row[c].strip() for c in LABEL if (row.get(c) or "").strip()}
-    return TickBox((row.get("tick") or "").strip() or "1", row["region"], said)
+    said = {c: row[c].strip() for c in LABEL if row[c].strip()}
+    return TickBox(row["tick"].strip() or "1", row["region"], said)
 
 
 def cut(records: Iterable[Record], boxes: dict[str, list[TickBox]]) -> Iterator[Record]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from tickvision.data.columns import READ
 from tickvision.data.mapping import ColumnMapping, Record, places
 from tickvision.domain.spreadsheet import unguarded
+from tickvision.domain.user_tables import refuse_zero_bytes
 from tickvision.errors import DataError, did_you_mean
 from tickvision.images.decode import SUFFIXES
 
@@ -73,8 +74,7 @@ def _map_header(path: Path, header: list[str], mapping: ColumnMapping) -> dict[s
         raise DataError(f"{path}: no header in the first line; the file is empty or starts with a blank line.")
     if len(header) > MAX_COLUMNS:
         raise DataError(f"{path}: {len(header):,} columns; at most {MAX_COLUMNS:,} are read.")
-    if any("\0" in h for h in header):
-        raise DataError(f"{path}: the header holds a zero byte. Save the table as 'CSV UTF-8' and import again.")
+    refuse_zero_bytes(header, f"{path}, header", DataError)
     twice = sorted({h for h in header if h and header.count(h) > 1})
     if twice:
         raise DataError(f"{path}: column '{twice[0]}' stands twice in the header.")
@@ -88,8 +88,7 @@ def _map_header(path: Path, header: list[str], mapping: ColumnMapping) -> dict[s
 
 
 def _record(path: Path, line: int, header: list[str], cells: list[str], found: dict[str, tuple[int, ...]]) -> Record:
-    if any("\0" in c for c in cells):
-        raise DataError(f"{path}, line {line}: holds a zero byte. Save the table as 'CSV UTF-8' and import again.")
+    refuse_zero_bytes(cells, f"{path}, line {line}", DataError)
     if len(cells) > len(header):
         raise DataError(
             f"{path}, line {line}: {len(cells)} cells, the header has {len(header)}. "

@@ -3,28 +3,37 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterable
 from pathlib import Path
 
 from tickvision.errors import TickvisionError
 
 
 def read(
-    path: Path, columns: tuple[str, ...], what: str, error: type[TickvisionError]
+    path: Path, columns: tuple[str, ...], what: str, error: type[TickvisionError], optional: tuple[str, ...] = ()
 ) -> list[tuple[int, dict[str, str]]]:
     """Return (line, {column: text, "" where blank}) of each row; further columns are left out.
 
-    what: the table in words, for messages. Raises error if it cannot be read or lacks a column.
+    what: the table in words, for messages. optional: columns that may be absent, and are blank then.
+    Raises error if it cannot be read, lacks a column or holds a zero byte.
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as handle:
             reader = csv.DictReader(handle)
             missing = [c for c in columns if c not in (reader.fieldnames or ())]
             if missing:
-                raise error(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}.")
-            rows = [(reader.line_num, {k: row[k] or "" for k in columns}) for row in reader]
-            broken = next((line for line, row in rows if any("\0" in cell for cell in row.values())), None)
-            if broken is not None:
-                raise error(f"{path}, line {broken}: holds a zero byte. Save the table as 'CSV UTF-8'.")
-            return rows
+                further = f" (and perhaps {', '.join(optional)})" if optional else ""
+                raise error(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}{further}.")
+            rows = [(reader.line_num, {k: row.get(k) or "" for k in columns + optional}) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as fault:
-        raise error(f"{path}: cannot be read as {what} ({fault}).") from None
+        reason = fault.strerror if isinstance(fault, OSError) else fault
+        raise error(f"{path}: cannot be read as {what} ({reason}).") from None
+    for line, row in rows:
+        refuse_zero_bytes(row.values(), f"{path}, line {line}", error)
+    return rows
+
+
+def refuse_zero_bytes(cells: Iterable[str], where: str, error: type[TickvisionError]) -> None:
+    """Raise error if a cell holds a zero byte, as UTF-16 read as UTF-8 does: it would not read back from our files."""
+    if any("\0" in cell for cell in cells):
+        raise error(f"{where}: holds a zero byte. Save the table as 'CSV UTF-8'.")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import json
 import math
@@ -18,6 +17,7 @@ from tickvision.deployment.decision import NAMED as MACHINE_NAMED
 from tickvision.deployment.decision import TO_GENUS, Decision
 from tickvision.deployment.referral import preventive_care_until
 from tickvision.deployment.sources import URL
+from tickvision.domain import user_tables
 from tickvision.domain.names import species
 from tickvision.errors import DataError
 from tickvision.review import chain, store
@@ -71,19 +71,12 @@ def read_facts(path: Path | None) -> dict[str, dict[str, str]]:
     """Return specimen_id -> submission facts (columns FACTS; others are left out) of a CSV, {} without one."""
     if path is None:
         return {}
-    try:
-        with path.open("r", encoding="utf-8-sig", newline="") as handle:
-            reader = csv.DictReader(handle)
-            if "specimen_id" not in (reader.fieldnames or ()):
-                raise DataError(f"{path}: column 'specimen_id' is needed; the header has: {reader.fieldnames}.")
-            facts: dict[str, dict[str, str]] = {}
-            for row in reader:
-                held = facts.setdefault(row["specimen_id"], {})
-                for name in FACTS:
-                    held[name] = held.get(name) or (row.get(name) or "").strip()
-            return facts
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise DataError(f"{path}: cannot be read as a CSV ({error}).") from None
+    facts: dict[str, dict[str, str]] = {}
+    for _, row in user_tables.read(path, ("specimen_id",), "a CSV of facts", DataError, FACTS):
+        held = facts.setdefault(row["specimen_id"], {})
+        for name in FACTS:
+            held[name] = held.get(name) or row[name].strip()
+    return facts
 
 
 def read_picks(path: Path | None) -> frozenset[str]:
