@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tickvision.domain.taxonomy import Answer
-from tickvision.evaluation.evaluate import _are_lookalikes
+from tickvision.evaluation.lookalike_errors import are_lookalikes
 
 
 def _answer(text: str) -> Answer:
@@ -31,4 +31,4 @@ def _answer(text: str) -> Answer:
 )
 def test_the_listed_pairs_count_and_no_others(one: str, other: str, listed: bool) -> None:
     a, b = _answer(one), _answer(other)
-    assert _are_lookalikes(a, b) is _are_lookalikes(b, a) is listed
+    assert are_lookalikes(a, b) is are_lookalikes(b, a) is listed

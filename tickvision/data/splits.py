@@ -73,20 +73,20 @@ def assign(
     size = part_share[:, 0] * counts.sum()
     got_size = np.zeros(len(names))
     part_of = np.empty(len(counts), int)
+
+    def deal(row: int, part: int) -> None:
+        part_of[row] = part
+        want[part] -= counts[row]
+        got_size[part] += counts[row].sum()
+
     bound = _bound_groups(table.index.to_numpy(), groups, use, names)
     for row, part in bound.items():
-        part_of[row] = part
-        want[part_of[row]] -= counts[row]
-        got_size[part_of[row]] += counts[row].sum()
-    for row in order:
-        if row in bound:
-            continue
+        deal(row, part)
+    for row in (r for r in order if r not in bound):
         rare = counts[row] / total
         lack = (want[:, rare > 0] / part_share * rare[rare > 0]).sum(1) + 1e-3 * (size - got_size) / size
         lack = np.where(got_size + counts[row].sum() > 1.15 * size + 1, lack - 1e6, lack)
-        part_of[row] = int(np.argmax(lack))
-        want[part_of[row]] -= counts[row]
-        got_size[part_of[row]] += counts[row].sum()
+        deal(row, int(np.argmax(lack)))
     position = {g: i for i, g in enumerate(table.index)}
     return np.array([names[part_of[position[g]]] for g in groups])
 

@@ -18,11 +18,12 @@ from tickvision.evaluation.policy import Policy, Rung, answer_parts
 from tickvision.evaluation.probabilities import HeadMap, JointMap
 from tickvision.evaluation.promises import QualityLimit
 from tickvision.evaluation.quality_gate import fit_quality_limit
-from tickvision.evaluation.shortlist import fit_shortlist
+from tickvision.evaluation.shortlist import Shortlist, fit_shortlist
 from tickvision.evaluation.specimens import Specimens, is_right, settled, true_answers
 from tickvision.evaluation.vim_fitting import VIM_MIN_PHOTOS, fit_vim
 from tickvision.images.look import MEASURES
 
+Floats = NDArray[np.float64]
 ADVISED_SPECIMENS = 500
 MIN_FOR_QUALITY = 100  # val specimens, below which no quality limit is sought
 
@@ -65,46 +66,58 @@ def fit(
     notes: list[str] = []
     taxon_map, state_map = fit_maps(val, balanced_training, notes)
     shares = shares_of(settled(calibration.taxon_mask), len(taxonomy.taxa))
-    if expected is not None and len(calibration):
+    if not len(calibration):
+        expected = None  # nothing to make a promise anew on
+    if expected is not None:
         new = expected_shares(expected, shares)
         taxon_map = shift(taxon_map, shares, new)
-        kept = fair_sample(settled(calibration.taxon_mask), shares, new)
-        notes.append(
-            f"re-weighted to the taxa expected at {expected.words}: certified anew on {int(kept.sum()):,} of "
-            f"{len(calibration):,} calibration specimens, drawn to those shares; the promise holds there and then only"
-        )
-        calibration, shares = calibration.take(np.flatnonzero(kept)), new
-    rungs = tuple(Rung(name, None, None) for name in taxonomy.rungs())
+        calibration, shares = _drawn_to(new, shares, expected.words, calibration, notes), new
     draft = Policy(
         taxon_map,
         state_map,
-        rungs,
-        None,
-        None,
-        (),
-        terms.min_confidence,
-        terms.max_error,
-        terms.failure_rate,
-        len(calibration),
-        _fit_vim(train),
-        tuple(float(s) for s in shares),
-        expected.words if expected is not None and len(calibration) else "",
+        rungs=tuple(Rung(name, None, None) for name in taxonomy.rungs()),
+        shortlist=None,
+        novelty_limit=None,
+        quality_limits=(),
+        min_confidence=terms.min_confidence,
+        max_error=terms.max_error,
+        failure_rate=terms.failure_rate,
+        calibration_specimens=len(calibration),
+        vim=_fit_vim(train),
+        taxon_shares=tuple(float(s) for s in shares),
+        expected_at=expected.words if expected is not None else "",
     )
-    joints = [_fit_rung(draft, val, taxonomy, r, notes) for r in range(len(rungs))]
-    draft = replace(draft, rungs=tuple(Rung(r.name, j, None) for r, j in zip(rungs, joints, strict=True)))
-    if not len(calibration):
-        notes.append("no calibration specimens: nothing is promised and every case is referred")
-        return draft, notes
+    joints = [_fit_rung(draft, val, taxonomy, r, notes) for r in range(len(draft.rungs))]
+    draft = replace(draft, rungs=tuple(Rung(r.name, j, None) for r, j in zip(draft.rungs, joints, strict=True)))
+    if len(calibration):
+        return _promise(draft, val, calibration, taxonomy, terms, notes), notes
+    return draft, [*notes, "no calibration specimens: nothing is promised and every case is referred"]
+
+
+def _promise(
+    draft: Policy, val: Specimens, calibration: Specimens, taxonomy: Taxonomy, terms: Terms, notes: list[str]
+) -> Policy:
+    """Return the policy with its gates, then the rungs certified on what passes them, then the shortlist."""
     draft = replace(
         draft,
         novelty_limit=_novelty(draft, calibration, taxonomy, terms.novelty_loss, notes),
         quality_limits=_quality_limits(draft, val, taxonomy),
     )
-    draft = replace(draft, rungs=_certify(draft, calibration, taxonomy, terms))
+    draft = replace(draft, rungs=certify_rungs(draft, calibration, taxonomy, terms))
     draft = replace(draft, shortlist=_shortlist(draft, calibration, taxonomy, terms.shortlist_miss, notes))
     if len(calibration) < ADVISED_SPECIMENS:
         notes.append(f"{len(calibration)} calibration specimens; at least {ADVISED_SPECIMENS} are advised")
-    return draft, notes
+    return draft
+
+
+def _drawn_to(new: Floats, shares: Floats, words: str, calibration: Specimens, notes: list[str]) -> Specimens:
+    """Return calibration specimens drawn by lot so that the taxa have the new shares (T,) instead of theirs."""
+    kept = fair_sample(settled(calibration.taxon_mask), shares, new)
+    notes.append(
+        f"re-weighted to the taxa expected at {words}: certified anew on {int(kept.sum()):,} of "
+        f"{len(calibration):,} calibration specimens, drawn to those shares; the promise holds there and then only"
+    )
+    return calibration.take(np.flatnonzero(kept))
 
 
 def _check_terms(terms: Terms, taxonomy: Taxonomy) -> None:
@@ -203,7 +216,7 @@ def _quality_limits(policy: Policy, val: Specimens, taxonomy: Taxonomy) -> tuple
     return tuple(limit for limit in found if limit.limit is not None)
 
 
-def _certify(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, terms: Terms) -> tuple[Rung, ...]:
+def certify_rungs(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, terms: Terms) -> tuple[Rung, ...]:
     """Certify the rungs on the specimens that pass the gates; a label that leaves a rung open counts as wrong there."""
     cells = policy.cells(calibration.taxon, calibration.state)
     passing = policy.passes_gates(calibration.taxon, calibration.quality, calibration.embedding)
@@ -243,7 +256,9 @@ def _guard(
     return Guard(names_other[rows], may_be_costly[rows], terms.costly_max_error)
 
 
-def _shortlist(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, miss: float, notes: list[str]):  # type: ignore[no-untyped-def]
+def _shortlist(
+    policy: Policy, calibration: Specimens, taxonomy: Taxonomy, miss: float, notes: list[str]
+) -> Shortlist | None:
     _, _, claims = taxonomy.rung_answers(policy.rungs[0].name)
     probs = taxonomy.answer_probs(policy.cells(calibration.taxon, calibration.state), policy.rungs[0].name)
     try:

@@ -9,18 +9,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.domain.tables import rows as table_rows
-from tickvision.domain.taxonomy import Answer, Taxonomy
+from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import MetricError
 from tickvision.evaluation import metrics
+from tickvision.evaluation.answered import decisions
 from tickvision.evaluation.calibration_error import debiased_ce2, ece_null_quantile
 from tickvision.evaluation.compare import paired_bootstrap
-from tickvision.evaluation.intervals import clopper_pearson_lower, clopper_pearson_upper, macro_recall_interval, wilson
-from tickvision.evaluation.per_class import per_class_view
-from tickvision.evaluation.policy import NO_PROMISE, Choice, Policy
+from tickvision.evaluation.intervals import macro_recall_interval, wilson
+from tickvision.evaluation.lookalike_errors import lookalike_errors
+from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.probabilities import HeadMap
 from tickvision.evaluation.selective import risk_coverage
-from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, settled, true_answers
+from tickvision.evaluation.specimens import Specimens, is_right, settled, true_answers
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -32,15 +32,15 @@ def evaluate(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Tax
     choices = policy.decide(test.taxon, test.state, taxonomy, test.quality, test.embedding) if len(test) else []
     result: dict[str, Any] = {"test_specimens": len(test), "test_photographs": int(test.photos.sum())}
     if not len(test):
-        return result | {"heads": {}, "decisions": _decisions(test, choices, policy, taxonomy)}
+        return result | {"heads": {}, "decisions": decisions(test, choices, policy, taxonomy)}
     cells = policy.cells(test.taxon, test.state)
     result["heads"] = {
         name: head_metrics(probs, target, labels, test.ids)
         for name, probs, target, labels in heads(test, cells, taxonomy)
     }
-    result["decisions"] = _decisions(test, choices, policy, taxonomy)
+    result["decisions"] = decisions(test, choices, policy, taxonomy)
     result["fine_tuning"] = _gain(test, by_heads, policy, taxonomy)
-    result["lookalikes"] = _lookalike_errors(test, cells, policy, taxonomy)
+    result["lookalikes"] = lookalike_errors(test, cells, policy, taxonomy)
     result["curve"] = _curve(test, cells, policy, taxonomy)
     return result
 
@@ -132,79 +132,6 @@ def _class_row(table: NDArray[np.int64], c: int, label: str) -> dict[str, Any]:
     }
 
 
-def _decisions(test: Specimens, choices: list[Choice], policy: Policy, taxonomy: Taxonomy) -> dict[str, Any]:
-    """Return what the ladder answered, how much of it was wrong, and what was promised."""
-    rungs = []
-    right, sure_wrong, answered = np.zeros((3, len(test)), bool)
-    for r, rung in enumerate(policy.rungs):
-        answers, _, claims = taxonomy.rung_answers(rung.name)
-        index = {a: i for i, a in enumerate(answers)}
-        here = np.array([i for i, c in enumerate(choices) if c.rung == r], dtype=int)
-        said = np.array([index[choices[i].answer] for i in here], dtype=int)
-        if len(here):
-            subset = test.take(here)
-            right[here], sure_wrong[here], answered[here] = (
-                is_right(subset, claims, said),
-                is_wrong(subset, claims, said),
-                True,
-            )
-        certificate = rung.certificate
-        rungs.append(
-            {
-                "rung": rung.name,
-                "answered": len(here),
-                "not_right": int((~right[here]).sum()),
-                "wrong": int(sure_wrong[here].sum()),
-                "to_genus": int(sum(choices[i].answer.rank == "genus" for i in here)),
-                "threshold": policy.threshold(r),
-                "certificate": certificate.to_dict() if certificate else None,
-                "statement": certificate.statement() if certificate and policy.min_confidence is None else NO_PROMISE,
-            }
-        )
-    n, k, open_label = int(answered.sum()), int(sure_wrong.sum()), int((answered & ~right & ~sure_wrong).sum())
-    reasons = [c.reason for c in choices if c.rung is None]
-    return {
-        "has_promise": policy.has_promise,
-        "max_error": policy.max_error,
-        "failure_rate": policy.failure_rate,
-        "calibration_specimens": policy.calibration_specimens,
-        "min_confidence": policy.min_confidence,
-        "expected_at": policy.expected_at,
-        "rungs": rungs,
-        "answered": n,
-        "wrong": k,
-        "label_open": open_label,
-        "referred": len(choices) - n,
-        "coverage": n / len(choices) if choices else None,
-        "coverage_interval": _pair(wilson(n, len(choices))) if choices else None,
-        "error": k / n if n else None,
-        "error_interval": _pair(wilson(k, n)) if n else None,
-        "error_lower_bound_95": clopper_pearson_lower(k, n) if n else None,
-        "error_upper_bound_95": clopper_pearson_upper(k, n) if n else None,
-        "referral_reasons": {r: reasons.count(r) for r in sorted(set(reasons))},
-        "per_taxon": _per_taxon(choices, right, policy),
-    }
-
-
-def _per_taxon(choices: list[Choice], right: NDArray[np.bool_], policy: Policy) -> list[dict[str, Any]]:
-    names = sorted({c.answer.scientific_name for c in choices if c.rung is not None})
-    if not names:
-        return []
-    predicted = np.array([names.index(c.answer.scientific_name) if c.rung is not None else 0 for c in choices])
-    answered = np.array([c.rung is not None for c in choices])
-    view = per_class_view(predicted, answered, right, policy.failure_rate, policy.max_error, len(names))
-    return [
-        {
-            "taxon": names[row.label],
-            "answered": row.answered,
-            "not_right": row.errors,
-            "bound": row.bound,
-            "standing": row.standing,
-        }
-        for row in view
-    ]
-
-
 def _gain(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Taxonomy) -> dict[str, Any]:
     """Return macro recall (all together) of the network and of the fitted heads on the test part, and the difference.
 
@@ -237,56 +164,6 @@ def _gain(test: Specimens, by_heads: Specimens, policy: Policy, taxonomy: Taxono
         "difference": recall - recall_heads,
         "difference_interval": _pair((low, high)),
     }
-
-
-def _lookalike_errors(test: Specimens, cells: Floats, policy: Policy, taxonomy: Taxonomy) -> dict[str, Any]:
-    """Return how many wrong names (all together, nothing referred) lie inside the look-alike pairs of the trade."""
-    answers, _, claims = taxonomy.rung_answers("species_stage_sex")
-    truth = true_answers(test, claims)
-    said, _ = policy.answers(cells, taxonomy, 0)
-    errors = [(answers[t], answers[s]) for t, s in zip(truth, said, strict=True) if t >= 0 and t != s]
-    inside = sum(_are_lookalikes(a, b) for a, b in errors)
-    grown = sum(_is_nymph_against_female(a, b) for a, b in errors)
-    worst: dict[tuple[str, str], int] = {}
-    for a, b in errors:
-        worst[(str(a), str(b))] = worst.get((str(a), str(b)), 0) + 1
-    ranked = sorted(worst.items(), key=lambda item: (-item[1], item[0]))[:10]
-    return {
-        "errors": len(errors),
-        "inside_pairs": inside,
-        "nymph_against_female": grown,
-        "worst": [{"truth": a, "named": b, "count": count} for (a, b), count in ranked],
-    }
-
-
-def _are_lookalikes(a: Answer, b: Answer) -> bool:
-    """True if the two names, at the same stage, or the genera of larvae, are a pair of lookalikes.csv."""
-    if a.life_stage != b.life_stage or not a.life_stage:
-        return False
-    if a.life_stage == "larva":
-        return True
-    for row in table_rows("lookalikes"):
-        pair = [row["taxon_a"], row["taxon_b"]]
-        if row["stage"] != "all" and a.life_stage not in row["stage"]:
-            continue
-        if any(_fits(a, x) and _fits(b, y) for x, y in (pair, pair[::-1])):
-            return True
-    return False
-
-
-def _is_nymph_against_female(a: Answer, b: Answer) -> bool:
-    """True if a nymph and a female of one name were mixed up: alike but for size and the porose areas (PW585)."""
-    stages = {(x.life_stage, x.sex) for x in (a, b)}
-    return a.scientific_name == b.scientific_name and stages == {("nymph", ""), ("adult", "female")}
-
-
-def _fits(answer: Answer, listed: str) -> bool:
-    name = listed.removesuffix(" spp.")
-    return (
-        name in (answer.scientific_name, f"{answer.scientific_name} {answer.sex}")
-        or answer.scientific_name == name.split(" ")[0] != name
-        or (name != listed and answer.scientific_name.startswith(name))
-    )
 
 
 def _curve(test: Specimens, cells: Floats, policy: Policy, taxonomy: Taxonomy) -> list[dict[str, float]]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tickvision.domain.taxonomy import Answer, Taxonomy
-from tickvision.evaluation.calibrate import Terms, _certify
+from tickvision.evaluation.calibrate import Terms, certify_rungs
 from tickvision.evaluation.intervals import clopper_pearson, wilson
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_judged import REFERRED, Judged
@@ -134,14 +135,9 @@ def what_if(test: Specimens, calibration: Specimens, policy: Policy, taxonomy: T
         return []
     rows = []
     for target in TARGETS:
-        changes = {"max_error": target, "failure_rate": policy.failure_rate / len(TARGETS), "min_confidence": None}
-        asked = Policy(**{**vars(policy), **changes})
-        asked = Policy(
-            **{
-                **vars(asked),
-                "rungs": _certify(asked, calibration, taxonomy, Terms(target, policy.failure_rate / len(TARGETS))),
-            }
-        )
+        terms = Terms(target, policy.failure_rate / len(TARGETS))
+        asked = replace(policy, max_error=target, failure_rate=terms.failure_rate, min_confidence=None)
+        asked = replace(asked, rungs=certify_rungs(asked, calibration, taxonomy, terms))
         rung, _, wrong = ladder(test, asked, taxonomy)
         named = rung != REFERRED
         n, k = int(named.sum()), int(wrong.sum())
