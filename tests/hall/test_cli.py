@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from commands import COMMANDS
 from made import JOB, scene, write_shapes
 
 from tickvision import cli
@@ -36,20 +37,7 @@ def test_help_lists_every_command_and_imports_nothing_heavy() -> None:
         "print({'torch', 'numpy', 'pandas', 'onnxruntime', 'pydantic', 'PIL'} & set(sys.modules), file=sys.stderr)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    for command in (
-        "import",
-        "check",
-        "split",
-        "train",
-        "calibrate",
-        "evaluate",
-        "compare",
-        "package",
-        "predict",
-        "run",
-        "demo",
-        "info",
-    ):
+    for command in COMMANDS:
         assert f"  {command} " in done.stdout
     assert "not a diagnosis" in " ".join(done.stdout.split())
     assert done.stderr.strip() == "set()"
