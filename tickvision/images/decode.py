@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from tickvision.errors import ImageError
+from tickvision.images import jpeg
 
 MAX_PIXELS = 200_000_000  # such a photograph takes 2 GB for some seconds; more is refused from its header
 LARGE_PIXELS = 40_000_000  # larger ones are decoded one at a time: sixteen threads with such would take 30 GB
@@ -80,8 +81,9 @@ def decode(content: bytes, at_least_px: int | None = None, region: Box | None = 
                 with _ONE_LARGE if math.prod(opened.size) > LARGE_PIXELS else nullcontext():
                     turn = opened.getexif().get(0x0112, 1)  # Pillow may decode a PNG for this
                     width, height = size[::-1] if turn in (5, 6, 7, 8) else size
-                    ImageOps.exif_transpose(opened, in_place=True)
-                    pixels = np.asarray(_to_rgb(_crop(opened, region)))
+                    picture = jpeg.undamaged(opened, content) if opened.format in ("JPEG", "MPO") else opened
+                    ImageOps.exif_transpose(picture, in_place=True)
+                    pixels = np.asarray(_to_rgb(_crop(picture, region)))
     except ImageError:
         raise
     except UnidentifiedImageError:
