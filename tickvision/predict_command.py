@@ -150,10 +150,14 @@ def run(words: Sequence[str]) -> int:
         limits = Limits(queue=max(1, server["queue"]), per_minute=server["rate"])
         serve(asked["package"], server["host"], server["port"], asked["threads"], limits)
         return 0
-    from tickvision.deployment.opening import open_package
+    from tickvision.deployment.opening import Opened
 
-    # the network is built in a thread while the rest is imported and the first photographs are decoded
-    opened = None if asked["merge"] else open_package(asked["package"], asked["threads"])
+    opened = None
+    if not asked["merge"]:
+        # what a cold start waits for comes first: the files are read while onnxruntime is imported, the network is
+        # built while Pillow is, and the first photographs are decoded while the policy is
+        opened = Opened(asked["package"], asked["threads"])
+        opened.start_network()
     from tickvision.prediction import Request, predict_to
 
     return predict_to(Request(**asked | {"photographs": tuple(asked["photographs"])}), opened)

@@ -10,23 +10,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from tickvision.deployment import outputs
-from tickvision.deployment.decision import Decision, caution_text
-from tickvision.deployment.opening import Opened, open_package
-from tickvision.deployment.package import read
-from tickvision.deployment.predict import Predictor
-from tickvision.deployment.records import Done, go_on, merge
+from tickvision.deployment.looking import Looker, LookingAhead
+from tickvision.deployment.opening import Opened
 from tickvision.deployment.sources import find_photographs
 from tickvision.deployment.specimens import Specimen, check_grouping, group, parse_shard, parse_time, read_list, shard
 from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
 
 if TYPE_CHECKING:
+    from tickvision.deployment.decision import Decision
     from tickvision.deployment.explain import Explainer, Explanation
+    from tickvision.deployment.predict import Predictor
+    from tickvision.deployment.records import Done
 
     Explain = Callable[[Decision], Explanation | None]
-
-NOTHING_DONE = Done(frozenset(), 0)
 
 
 @dataclass(frozen=True)
@@ -58,10 +55,9 @@ def predict_to(ask: Request, opened: Opened | None = None) -> int:
     failures = _Failures()
     try:
         if ask.merge:
-            model = read(ask.package).model_id
-            _write(ask, failures.counted(merge([Path(p) for p in ask.photographs], model)), None)
+            _merge(ask, failures)
         else:
-            _predict(ask, failures, opened or open_package(ask.package, ask.threads))
+            _predict(ask, failures, opened or Opened(ask.package, ask.threads))
     except BrokenPipeError:  # the reader at the other end (head) has what it wanted; nothing is wrong
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
@@ -78,23 +74,43 @@ def predict_to(ask: Request, opened: Opened | None = None) -> int:
     return failures.photographs
 
 
+def _merge(ask: Request, failures: _Failures) -> None:
+    from tickvision.deployment.package import read
+    from tickvision.deployment.records import merge
+
+    model = read(ask.package).model_id
+    _write(ask, failures.counted(merge([Path(p) for p in ask.photographs], model)), None)
+
+
 def _predict(ask: Request, failures: _Failures, opened: Opened) -> None:
+    """Predict; the first photographs are looked at while the policy and what it needs are imported."""
     specimens = _specimens(ask)
-    predictor = Predictor(opened)
-    explainer = _explainer(ask, predictor)
-    done = go_on(ask.output, predictor.package.model_id) if ask.resume and ask.output else NOTHING_DONE
-    failures.photographs = done.failed
-    left = [s for s in specimens if s.specimen_id not in done.specimens] if done.specimens else specimens
+    done = _done(ask, opened.model_id)
+    failures.photographs = done.failed if done else 0
+    left = [s for s in specimens if s.specimen_id not in done.specimens] if done else specimens
     progress = Progress(ask.quiet or (ask.output is None and sys.stdout.isatty()))
-    if done.specimens:
+    if done and done.specimens:
         progress.say(f"{len(specimens) - len(left):,} of {len(specimens):,} specimens are done; going on.")
+    with LookingAhead(Looker(opened.prepare, opened.trained_on), left, opened.cores) as seen:
+        from tickvision.deployment.predict import Predictor
 
-    def told() -> Iterator[Decision]:
-        for number, decision in enumerate(failures.counted(predictor.stream(left)), 1):
-            progress.tick("predicting specimens", number, len(left), failures.photographs)
-            yield decision
+        predictor = Predictor(opened)
 
-    _write(ask, told(), explainer)
+        def told() -> Iterator[Decision]:
+            for number, decision in enumerate(failures.counted(predictor.decide(seen)), 1):
+                progress.tick("predicting specimens", number, len(left), failures.photographs)
+                yield decision
+
+        _write(ask, told(), _explainer(ask, predictor))
+
+
+def _done(ask: Request, model: str) -> Done | None:
+    """Return what an earlier run has decided, None if nothing is to be gone on with."""
+    if not ask.resume or ask.output is None:
+        return None
+    from tickvision.deployment.records import go_on
+
+    return go_on(ask.output, model)
 
 
 @dataclass
@@ -177,6 +193,8 @@ def _write_text(form: str, decisions: Iterator[Decision], handle: TextIO, explai
 
         gallery.write_html(decisions, handle, explain)
         return
+    from tickvision.deployment import outputs
+
     decisions = _explaining(decisions, explain)
     if form == "jsonl":
         outputs.write_json_lines(decisions, handle)
@@ -189,7 +207,7 @@ def _write_text(form: str, decisions: Iterator[Decision], handle: TextIO, explai
     else:
         from datetime import UTC, datetime
 
-        handle.write(outputs.table(list(decisions), now=datetime.now(UTC)))
+        handle.write(outputs.table(decisions, now=datetime.now(UTC)))
 
 
 def _explained_to(folder: Path | None, explainer: Explainer | None) -> Explain | None:
@@ -234,6 +252,9 @@ def _network(smaller: Mapping[str, float]) -> str:
 
 def describe(folder: Path) -> tuple[dict[str, object], list[str]]:
     """Return what a package holds, as values and as lines for a person."""
+    from tickvision.deployment.decision import caution_text
+    from tickvision.deployment.package import read
+
     package = read(folder)
     policy = package.policy
     promises = [f"{r.name}: {r.certificate.statement() if r.certificate else 'no promise'}" for r in policy.rungs]

@@ -51,19 +51,21 @@ def test_every_form_is_written_by_the_base_install_alone_and_offline(package: Pa
     assert all(p.stat().st_size for p in tmp_path.glob("out.*"))
 
 
-def test_the_network_is_built_before_the_rest_is_imported(package: Path) -> None:
-    """What a cold start waits for: the network in its thread, while pictures and policy are imported in this one."""
+def test_what_a_cold_start_waits_for_comes_first(package: Path) -> None:
+    """The network is built in its thread while pictures and policy are imported in this one."""
     code = (
         "import sys\n"
         "from tickvision import predict_command\n"
-        "from tickvision.deployment.opening import open_package\n"
+        "from tickvision.deployment.opening import Opened\n"
         "early = {m for m in sys.modules if m.partition('.')[0] in ('numpy', 'PIL', 'onnxruntime')}\n"
-        f"opened = open_package(__import__('pathlib').Path({str(package)!r}))\n"
+        f"building = Opened(__import__('pathlib').Path({str(package)!r})).start_network()\n"
         "late = {m for m in sys.modules if m.startswith(('PIL', 'tickvision.evaluation', 'tickvision.images'))}\n"
-        "print(sorted(early), sorted(late), type(opened.session.result()).__name__)\n"
+        "from tickvision import prediction\n"
+        "later = {m for m in sys.modules if m.startswith(('tickvision.evaluation', 'rich'))}\n"
+        "print(sorted(early), sorted(late), sorted(later), type(building.result()).__name__)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert done.stdout == "[] [] InferenceSession\n", done.stderr
+    assert done.stdout == "[] [] [] InferenceSession\n", done.stderr
 
 
 def test_a_name_that_the_room_does_not_give_is_told() -> None:

@@ -9,6 +9,7 @@ from functools import lru_cache
 from math import isfinite
 from typing import Any
 
+from tickvision.deployment.looking import Photograph
 from tickvision.deployment.referral import clock, further_photographs, preventive_care_until
 from tickvision.domain import cautions
 from tickvision.domain.separating import Hint, hints
@@ -23,20 +24,6 @@ REASONS = {
     NO_PROMISE: "no error rate can be promised for this model yet, so a person names every case",
     "unreadable": "no photograph of this specimen could be read",
 }
-
-
-@dataclass(frozen=True)
-class Photograph:
-    """One file that was looked at. status: ok, or why it is of no use. in_training: its bytes trained the model.
-
-    region: the part that was looked at (x, y, width, height in fractions), None for the whole picture.
-    """
-
-    path: str
-    status: str
-    reason: str = ""
-    in_training: bool = False
-    region: tuple[float, float, float, float] | None = None
 
 
 @dataclass(frozen=True)

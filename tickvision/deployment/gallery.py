@@ -11,8 +11,9 @@ from typing import TextIO
 
 from PIL import Image
 
-from tickvision.deployment.decision import Decision, Photograph
+from tickvision.deployment.decision import Decision
 from tickvision.deployment.explain import Explanation
+from tickvision.deployment.looking import Photograph
 from tickvision.deployment.reader import Reader
 from tickvision.deployment.referral import clock
 from tickvision.errors import ImageError

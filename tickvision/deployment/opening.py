@@ -1,44 +1,89 @@
-"""Open a package: its files are checked, then its network is built in a thread, whatever else is done meanwhile."""
+"""Open a package: its files are read and checked, then its network is built, in a thread of its own.
+
+The order of what is imported and begun is what a cold start waits for; scripts/benchmarks/predict_speed measures it.
+"""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from tickvision.deployment.package_files import MODEL, Contents, read_files
+from tickvision.deployment.package_files import HASHES, INDEX, MISSHAPEN, MODEL, Contents, read_files
 from tickvision.errors import PackageError
 
 if TYPE_CHECKING:
     from onnxruntime import InferenceSession
 
+    from tickvision.images.prepare import Prepare
 
-@dataclass(frozen=True)
+T = TypeVar("T")
+
+
 class Opened:
-    """A package whose files are checked. session: of its network; its result raises PackageError if it cannot be read.
+    """A package whose files are being read. Every property waits for them and raises PackageError if they are wrong.
 
     cores: that the network and the decoders may use.
     """
 
-    location: Path
-    index: dict[str, Any]
-    contents: Contents
-    cores: int
-    session: Future[InferenceSession]
+    def __init__(self, location: Path, threads: int = 0) -> None:
+        """threads: cores to use, 0 = all that this process may use."""
+        self.location, self.cores = location, threads or _cores()
+        self._thread = ThreadPoolExecutor(1)
+        self._files = self._thread.submit(read_files, location)
+        self._session: Future[InferenceSession] | None = None
+
+    @property
+    def index(self) -> dict[str, Any]:
+        """What package.json holds."""
+        return self._files.result()[0]
+
+    @property
+    def contents(self) -> Contents:
+        """The checked bytes of the files."""
+        return self._files.result()[1]
+
+    @property
+    def model_id(self) -> str:
+        """The name and version that stand in every prediction."""
+        return self._told(lambda: f"{self.index['name']} {self.index['version']}")
+
+    @property
+    def prepare(self) -> Prepare:
+        """How the network wants its pictures."""
+        from tickvision.images.prepare import Prepare
+
+        return self._told(lambda: Prepare.from_json(self.index["prepare"]))
+
+    @cached_property
+    def trained_on(self) -> frozenset[str]:
+        """The sha256 of the files that trained the network."""
+        return self._told(lambda: frozenset(self.contents[HASHES].decode("utf-8").split()))
+
+    def _told(self, read: Callable[[], T]) -> T:
+        try:
+            return read()
+        except PackageError:
+            raise
+        except MISSHAPEN as error:
+            raise misshapen(self.location, error) from None
+
+    def start_network(self) -> Future[InferenceSession]:
+        """Begin to build the network, unless that was done; the result raises PackageError if it cannot be read."""
+        if self._session is None:
+            import onnxruntime  # noqa: F401 (not in the thread: an import there would hold up the others)
+
+            self._session = self._thread.submit(build, self.contents[MODEL], self.cores, str(self.location / MODEL))
+            self._thread.shutdown(wait=False)
+        return self._session
 
 
-def open_package(location: Path, threads: int = 0) -> Opened:
-    """Return the opened package. threads: cores to use, 0 = all that this process may use. Raises PackageError."""
-    index, contents = read_files(location)
-    import onnxruntime  # noqa: F401 (not in the thread: an import there would hold up the others)
-
-    cores = threads or _cores()
-    builder = ThreadPoolExecutor(1)
-    session = builder.submit(build, contents[MODEL], cores, str(location / MODEL))
-    builder.shutdown(wait=False)
-    return Opened(location, index, contents, cores, session)
+def misshapen(location: Path, error: Exception) -> PackageError:
+    """Return the refusal of a package whose index lacks a part, or has one of another shape."""
+    return PackageError(f"{location / INDEX}: a part is missing or wrong ({type(error).__name__}: {error}).")
 
 
 def build(model: bytes, threads: int, where: str = MODEL) -> InferenceSession:

@@ -7,11 +7,14 @@ import json
 import re
 from collections.abc import Iterable, Iterator
 from datetime import datetime
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from tickvision.deployment.decision import TO_GENUS, Decision
 from tickvision.deployment.referral import clock
 from tickvision.domain.spreadsheet import guarded, row_writer
+
+if TYPE_CHECKING:
+    from rich.text import Text
 
 CSV_COLUMNS = (
     "specimen_id",
@@ -84,7 +87,7 @@ def cells(d: Decision) -> list[str]:
     ]
 
 
-def table(decisions: list[Decision], width: int = 0, now: datetime | None = None) -> str:
+def table(decided: Iterable[Decision], width: int = 0, now: datetime | None = None) -> str:
     """Return a table for a terminal: the answers, why the rest is referred and what to look at, and the caution.
 
     width: in characters, 0 = of the terminal. now: to say how much is left of the 72 hours after a removal.
@@ -94,6 +97,7 @@ def table(decisions: list[Decision], width: int = 0, now: datetime | None = None
     from rich.console import Console
     from rich.table import Column, Table
 
+    decisions = list(decided)  # after the imports, which then take their time while the first photograph is decoded
     out = io.StringIO()
     console = Console(file=out, width=width or shutil.get_terminal_size((110, 0)).columns, highlight=False)
     specimen = Column("specimen", overflow="fold")  # not cut: its end tells it from the next
@@ -147,7 +151,7 @@ def _some(names: list[str]) -> str:
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
-def _plain(text: str):  # type: ignore[no-untyped-def]
+def _plain(text: str) -> Text:
     from rich.text import Text
 
     return Text("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text))

@@ -11,20 +11,17 @@ from typing import Any
 
 import numpy as np
 
-from tickvision.deployment.package_files import INDEX, MODEL, SCHEMA, Contents, read_files
+from tickvision.deployment.opening import misshapen
+from tickvision.deployment.package_files import HASHES, INDEX, MISSHAPEN, MODEL, SCHEMA, Contents, read_files
 from tickvision.domain.taxonomy import Taxonomy
-from tickvision.errors import OutputError, PackageError, TickvisionError
+from tickvision.errors import OutputError, PackageError
 from tickvision.evaluation.policy import Policy
 from tickvision.images.look import MEASURES
 from tickvision.images.prepare import Prepare
 
-HASHES = "training_sha256.txt"
 CARD = "card.md"
 HEADS = "heads.npz"  # the weights of the heads, which only --explain needs; absent in packages of earlier versions
 NEIGHBOURS = "neighbours.npz"  # by choice: training photographs that may be shared
-
-# what a form of other shapes and kinds than ours raises
-MISSHAPEN = (TickvisionError, TypeError, ValueError, LookupError, AttributeError, ArithmeticError)
 
 
 @dataclass(frozen=True)
@@ -137,8 +134,6 @@ def read_all(location: Path) -> tuple[Package, Contents]:
 
 def from_files(location: Path, index: Mapping[str, Any], contents: Contents) -> Package:
     """Return the package whose files are read. Raises PackageError that says what is missing or does not fit."""
-    if HASHES not in contents:
-        raise PackageError(f"{location / INDEX}: does not list {HASHES}.")
     try:
         package = Package(
             location,
@@ -154,9 +149,7 @@ def from_files(location: Path, index: Mapping[str, Any], contents: Contents) -> 
             {name: float(value) for name, value in index.get("smaller", {}).items()},
         )
     except MISSHAPEN as error:
-        raise PackageError(
-            f"{location / INDEX}: a part is missing or wrong ({type(error).__name__}: {error})."
-        ) from None
+        raise misshapen(location, error) from None
     if package.version != _version(index["files"][MODEL], index):
         raise PackageError(
             f"{location / INDEX}: labels, preparation or policy are not those that were packaged with this model. "

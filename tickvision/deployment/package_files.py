@@ -8,12 +8,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tickvision.errors import PackageError
+from tickvision.errors import PackageError, TickvisionError
 
 SCHEMA = 1
 INDEX = "package.json"
 MODEL = "model.onnx"
+HASHES = "training_sha256.txt"
 MAX_FILE_BYTES = 2 * 1024**3
+# what a form of other shapes and kinds than ours raises
+MISSHAPEN = (TickvisionError, TypeError, ValueError, LookupError, AttributeError, ArithmeticError)
+
 Contents = dict[str, bytes]  # by name of the file
 Get = Callable[[str], bytes]  # the bytes of a file of the package, by name
 
@@ -26,8 +30,9 @@ def read_files(location: Path) -> tuple[dict[str, Any], Contents]:
     get = _zip_reader(location) if location.is_file() else _folder_reader(location)
     index = _read_index(location, get)
     contents = {file: _checked(location, get, file, str(expected)) for file, expected in index["files"].items()}
-    if MODEL not in contents:
-        raise PackageError(f"{location / INDEX}: does not list {MODEL}.")
+    for needed in (MODEL, HASHES):
+        if needed not in contents:
+            raise PackageError(f"{location / INDEX}: does not list {needed}.")
     return index, contents
 
 

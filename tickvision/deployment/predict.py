@@ -2,48 +2,26 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.deployment.decision import Case, Decision, Maker, Photograph
+from tickvision.deployment.decision import Case, Decision, Maker
 from tickvision.deployment.engine import Engine
-from tickvision.deployment.opening import Opened, open_package
+from tickvision.deployment.looking import BATCH, Looked, Looker, LookingAhead, Seen
+from tickvision.deployment.opening import Opened
 from tickvision.deployment.package import HEADS, NEIGHBOURS, from_files
-from tickvision.deployment.reader import Reader, decode_any
 from tickvision.deployment.specimens import Specimen
-from tickvision.errors import ImageError
 from tickvision.evaluation.policy import Choice
-from tickvision.images.decode import Box, Photo
-from tickvision.images.look import Quality, best_quality, measure_quality
-from tickvision.images.prepare import to_square
+from tickvision.images.look import best_quality
 
 if TYPE_CHECKING:
     import pandas as pd
 
-BATCH = 8  # 16 are no faster on a CPU, and take 45 MB more at 160 px
-PHOTOGRAPHS_AHEAD = 64
-
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Looked:
-    """One photograph, decoded and prepared (S, S, 3), or why not (then square is None)."""
-
-    photo: Photograph
-    square: NDArray[np.uint8] | None = None
-    quality: Quality | None = None
-
-
-_Pending = tuple[Specimen, list["Future[Looked]"]]
 
 
 class Predictor:
@@ -52,7 +30,8 @@ class Predictor:
     def __init__(self, opened: Opened) -> None:
         self.package = package = from_files(opened.location, opened.index, opened.contents)
         self.heads, self.neighbours = opened.contents.get(HEADS), opened.contents.get(NEIGHBOURS)
-        self.cores, self._session = opened.cores, opened.session
+        self.cores, self._network = opened.cores, opened.start_network()
+        self._looker = Looker(package.prepare, package.trained_on)
         self._maker = Maker(package.policy, package.contact, package.model_id, package.drawn)
 
     def predict(self, inputs: Sequence[Path | str | Specimen]) -> list[Decision]:
@@ -70,8 +49,8 @@ class Predictor:
         return self.decide_on(specimen_id, self.look_at_bytes(files), removed_at)
 
     def look_at_bytes(self, files: Sequence[tuple[str, bytes]]) -> list[Looked]:
-        """Return the decoded photographs of (name, bytes), bad ones with their reason; from any number of threads."""
-        return [self._look(name, None, partial(decode_any, content, self.decode_px)) for name, content in files]
+        """Return the photographs of (name, bytes), bad ones with their reason; from any number of threads."""
+        return self._looker.look_at_bytes(files)
 
     def decide_on(self, specimen_id: str, looked: list[Looked], removed_at: str = "") -> Decision:
         """Return the decision on one specimen of decoded photographs, from one thread at a time."""
@@ -88,24 +67,25 @@ class Predictor:
 
         workers: threads that decode while the network runs, 0 = one for each core.
         """
-        pool = ThreadPoolExecutor(workers or self.cores)
-        with Reader() as reader:
-            try:
-                for batch in _batches(self._submitted(inputs, pool, reader)):
-                    looked = [(specimen, [future.result() for future in futures]) for specimen, futures in batch]
-                    yield from self._decide(looked)
-                    if progress is not None:
-                        progress(len(batch))
-            finally:
-                pool.shutdown(wait=True, cancel_futures=True)
+        with LookingAhead(self._looker, inputs, workers or self.cores) as seen:
+            yield from self.decide(seen, progress)
+
+    def decide(
+        self, seen: Iterable[Sequence[Seen]], progress: Callable[[int], None] | None = None
+    ) -> Iterator[Decision]:
+        """Yield the decisions on batches of specimens that were looked at, in order."""
+        for batch in seen:
+            yield from self._decide(batch)
+            if progress is not None:
+                progress(len(batch))
 
     def taxon_logits(self, inputs: Iterable[Path | str | Specimen]) -> Floats:
         """Return the mean taxon logits (N, T) of the specimens that have a readable photograph; nothing is decided."""
         rows: list[NDArray[np.float64]] = []
-        with ThreadPoolExecutor(self.cores) as pool, Reader() as reader:
-            for batch in _batches(self._submitted(inputs, pool, reader)):
-                for _, futures in batch:
-                    squares = [one.square for one in (f.result() for f in futures) if one.square is not None]
+        with LookingAhead(self._looker, inputs, self.cores) as seen:
+            for batch in seen:
+                for _, looked in batch:
+                    squares = [one.square for one in looked if one.square is not None]
                     if squares:
                         rows.append(self._logits(squares)[0].mean(0))
         return np.stack(rows) if rows else np.zeros((0, len(self.package.taxonomy.taxa)))
@@ -113,47 +93,14 @@ class Predictor:
     @property
     def engine(self) -> Engine:
         """The network, waited for while it is loaded. Raises PackageError if onnxruntime cannot read it."""
-        return Engine(self._session.result(), self.package.prepare)
+        return Engine(self._network.result(), self.package.prepare)
 
     @property
     def decode_px(self) -> int:
         """Shortest side that a JPEG decoder must leave."""
         return self.package.prepare.decode_px
 
-    def _submitted(
-        self, inputs: Iterable[Path | str | Specimen], pool: ThreadPoolExecutor, reader: Reader
-    ) -> Iterator[_Pending]:
-        """Yield specimens whose photographs are being looked at, PHOTOGRAPHS_AHEAD of them ahead of the reader."""
-        waiting: deque[_Pending] = deque()
-        photographs = 0
-        for item in inputs:
-            specimen = item if isinstance(item, Specimen) else Specimen(str(item), (item,))
-            regions = specimen.regions or (None,) * len(specimen.paths)
-            futures = [
-                pool.submit(self._look_at, reader, str(p), r) for p, r in zip(specimen.paths, regions, strict=True)
-            ]
-            waiting.append((specimen, futures))
-            photographs += len(futures)
-            while photographs >= PHOTOGRAPHS_AHEAD:
-                ready = waiting.popleft()
-                photographs -= len(ready[1])
-                yield ready
-        yield from waiting
-
-    def _look_at(self, reader: Reader, name: str, region: Box | None) -> Looked:
-        return self._look(name, region, partial(reader.photo, name, self.decode_px, region))
-
-    def _look(self, name: str, region: Box | None, read: Callable[[], Photo]) -> Looked:
-        try:
-            photo = read()
-        except ImageError as error:
-            return Looked(Photograph(name, error.status, error.reason, False, region))
-        square = to_square(photo, self.package.prepare)
-        quality = measure_quality(square, photo.width, photo.height)
-        known = photo.sha256 in self.package.trained_on
-        return Looked(Photograph(name, "ok", "", known, region), square, quality)
-
-    def _decide(self, batch: Sequence[tuple[Specimen, list[Looked]]]) -> Iterator[Decision]:
+    def _decide(self, batch: Sequence[Seen]) -> Iterator[Decision]:
         good = [[one for one in looked if one.square is not None] for _, looked in batch]
         squares = [one.square for some in good for one in some if one.square is not None]
         choices: Iterator[Choice] = iter(())
@@ -191,18 +138,4 @@ def load(folder: Path | str, threads: int = 0) -> Predictor:
     threads: cores to use, 0 = all that this process may use. Raises PackageError if the package is damaged, swapped or
     of another schema.
     """
-    return Predictor(open_package(Path(folder), threads))
-
-
-def _batches(pending: Iterable[_Pending]) -> Iterator[list[_Pending]]:
-    """Yield neighbours with about BATCH photographs together, a specimen never torn."""
-    batch: list[_Pending] = []
-    photographs = 0
-    for one in pending:
-        batch.append(one)
-        photographs += len(one[1])
-        if photographs >= BATCH:
-            yield batch
-            batch, photographs = [], 0
-    if batch:
-        yield batch
+    return Predictor(Opened(Path(folder), threads))

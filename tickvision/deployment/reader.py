@@ -33,6 +33,10 @@ class Reader:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the archives that are open."""
         for archive in self._archives.values():
             archive.close()
         self._archives.clear()
