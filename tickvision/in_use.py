@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -71,7 +73,8 @@ def agree(readings: Path, column: str) -> Said:
         lines.append(f"  {pair['readers'][0]} and {pair['readers'][1]}: {pair['n']:,} specimens read by both")
         lines += [f"    {words}: {_told(pair[key])}" for key, words in FIGURES.items()]
     if len(readers) > 2:
-        everyone = _estimate(agreement.krippendorff, np.arange(len(specimens)), ratings, len(classes))
+        alpha = partial(agreement.with_interval, agreement.krippendorff, specimens, *ratings, n_classes=len(classes))
+        everyone = _estimate(alpha, len(specimens))
         result["krippendorff"] = everyone
         lines.append(f"  Krippendorff's alpha of all: {_told(everyone)}")
     known = agreement.EXPERTS_FROM_PHOTOGRAPHS
@@ -111,24 +114,24 @@ def _pair(
 ) -> dict[str, Any]:
     both = (ratings[a] >= 0) & (ratings[b] >= 0)
     names = np.asarray(specimens)[both]
-    two = ratings[[a, b]][:, both]
-    by_class = agreement.class_agreement(two[0], two[1], len(classes))
+    one, two, n_classes = ratings[a][both], ratings[b][both], len(classes)
+    by_class = agreement.class_agreement(one, two, n_classes)
+    alike = partial(agreement.with_interval, agreement.raw_agreement, names, one, two, n_classes=n_classes)
     return {
         "readers": [readers[a], readers[b]],
-        "n": int(both.sum()),
-        "raw": _estimate(agreement.raw_agreement, names, two, len(classes)),
-        "kappa": _estimate(agreement.cohen, names, two, len(classes)),
+        "n": len(names),
+        "raw": _estimate(alike, len(names)),
+        "kappa": _estimate(partial(agreement.cohen_estimate, one, two, n_classes), len(names)),
         "per_class": {c: _plain(v) for c, v in zip(classes, by_class, strict=True)},
     }
 
 
-def _estimate(statistic: Any, names: NDArray[Any], ratings: NDArray[np.int64], n_classes: int) -> dict[str, Any]:
+def _estimate(made: Callable[[], agreement.Estimate], n: int) -> dict[str, Any]:
     """Return value, interval and n; None where there is no data or the statistic is undefined."""
     try:
-        found = agreement.with_interval(statistic, names, *ratings, n_classes=n_classes)
+        return {k: _plain(v) for k, v in made()._asdict().items()}
     except MetricError:
-        return {"value": None, "low": None, "high": None, "n": len(names)}
-    return {k: _plain(v) for k, v in found._asdict().items()}
+        return {"value": None, "low": None, "high": None, "n": n}
 
 
 def _plain(value: float) -> float | int | None:

@@ -10,6 +10,7 @@ from tickvision.evaluation.agreement import (
     EXPERTS_FROM_PHOTOGRAPHS,
     class_agreement,
     cohen,
+    cohen_estimate,
     krippendorff,
     raw_agreement,
     with_interval,
@@ -94,6 +95,23 @@ def test_intervals_surround_the_value_and_count_specimens() -> None:
         found = with_interval(statistic, specimen, *ratings, n_classes=4, reps=300)
         assert found.low < found.value < found.high
         assert found.n == 100
+
+
+def test_the_interval_of_kappa_is_that_of_drawing_specimens_one_by_one() -> None:
+    rng = np.random.default_rng(3)
+    a = rng.integers(0, 4, 150)
+    b = np.where(rng.random(150) < 0.7, a, rng.integers(0, 4, 150))
+    fast, plain = cohen_estimate(a, b, 4), with_interval(cohen, np.arange(150), a, b, n_classes=4)
+    assert (fast.value, fast.n) == (plain.value, plain.n)
+    # the ends of 2,000 draws each from one distribution; their standard error is about 0.003
+    assert (fast.low, fast.high) == pytest.approx((plain.low, plain.high), abs=0.014)
+    left_out = cohen_estimate(np.r_[a, -1, 2], np.r_[b, 1, -1], 4)
+    assert left_out == fast
+    few = cohen_estimate([0, 1, 1, 0], [0, 1, 0, 0], 2)
+    assert (few.value, few.n) == (0.5, 4)
+    assert np.isnan([few.low, few.high]).all()
+    with pytest.raises(MetricError):
+        cohen_estimate(np.zeros(12, int), np.zeros(12, int), 1)
 
 
 def test_the_published_human_figure_is_consistent_with_its_interval() -> None:

@@ -11,8 +11,6 @@ import numpy as np
 import pytest
 from desk_days import PLAIN, decision, named, read
 
-from tickvision.errors import MetricError
-from tickvision.evaluation.agreement import cohen, with_interval
 from tickvision.evaluation.sequential import watch
 from tickvision.review import (
     audit,
@@ -82,18 +80,6 @@ def test_kappa_of_a_pair_is_that_of_scikit_learn(audited: sqlite3.Connection) ->
     assert both[0].kappa.value == pytest.approx(cohen_kappa_score(truth, ["variabilis"] * 60))
     blind = [p for p in pairs.agreement(audited) if (p.first, p.second) == ("Ann", "Ben")]
     assert blind[0].raw == 1
-
-
-def test_the_interval_of_kappa_is_that_of_drawing_specimens_one_by_one() -> None:
-    rng = np.random.default_rng(3)
-    a = rng.integers(0, 4, 150)
-    b = np.where(rng.random(150) < 0.7, a, rng.integers(0, 4, 150))
-    fast, plain = pairs.kappa(a, b, 4), with_interval(cohen, np.arange(150), a, b, n_classes=4)
-    assert (fast.value, fast.n) == (plain.value, plain.n)
-    # the ends of 1,000 and of 2,000 draws from one distribution; their standard error is about 0.004
-    assert (fast.low, fast.high) == pytest.approx((plain.low, plain.high), abs=0.016)
-    with pytest.raises(MetricError):
-        pairs.kappa(np.zeros(12, int), np.zeros(12, int), 1)
 
 
 def test_a_model_that_names_the_genus_agrees_with_the_reader_of_its_species(tmp_path: Path) -> None:

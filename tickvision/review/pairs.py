@@ -8,18 +8,14 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tickvision.errors import MetricError
-from tickvision.evaluation.agreement import Estimate, cohen, raw_agreement
-from tickvision.evaluation.intervals import percentiles
+from tickvision.evaluation.agreement import Estimate, cohen_estimate, raw_agreement
 from tickvision.review.chain import Said
 from tickvision.review.decisions import holds
 
 FEW = 10  # common practice, no source: below this a kappa says nothing
-REPS = 1000
 MODEL = "the model"
-Ints = NDArray[np.int64]
 
 _NAMED = """
 SELECT specimen_id, kind, identified_by, looked, outcome, scientific_name, life_stage, sex
@@ -78,24 +74,6 @@ def _agreement(one: str, two: str, cases: list[tuple[Said, Said]]) -> PairAgreem
     if len(cases) < FEW:
         return PairAgreement(one, two, len(cases), raw, None, "too few to say")
     try:
-        return PairAgreement(one, two, len(cases), raw, kappa(a, b, len(words)))
+        return PairAgreement(one, two, len(cases), raw, cohen_estimate(a, b, len(words)))
     except MetricError:
         return PairAgreement(one, two, len(cases), raw, None, "both gave one and the same name throughout")
-
-
-def kappa(a: Ints, b: Ints, n_classes: int) -> Estimate:
-    """Return Cohen's kappa with its specimen-bootstrap interval; a, b: (N,) a row a specimen, both named.
-
-    The fast path of agreement.with_interval: specimens that were named alike are drawn together (multinomial), which is
-    the same distribution. Raises MetricError where both name one and the same class only.
-    """
-    value, n = cohen(a, b, n_classes), len(a)
-    kinds, counts = np.unique(a * n_classes + b, return_counts=True)
-    drawn = np.random.default_rng(0).multinomial(n, counts / n, size=REPS) / n
-    of_a, of_b = (k[:, None] == np.arange(n_classes) for k in np.divmod(kinds, n_classes))
-    by_chance = ((drawn @ of_a) * (drawn @ of_b)).sum(axis=1)
-    alike = drawn[:, kinds // n_classes == kinds % n_classes].sum(axis=1)
-    defined = by_chance < 1
-    draws = np.divide(alike - by_chance, 1 - by_chance, out=np.full(REPS, np.nan), where=defined)
-    low, high = percentiles(draws)
-    return Estimate(value, low, high, n)
