@@ -1,8 +1,10 @@
-"""Darwin Core archives by writers that are not ours, made anew by their packages from PyPI in each test run."""
+"""Darwin Core archives by writers that are not ours, made anew by their packages from PyPI in each test run; and the
+archive that the demo writes, by one of their readers."""
 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import shutil
 import subprocess
@@ -15,6 +17,7 @@ from made import scene
 
 from tickvision.data import archive, ingest
 from tickvision.data.labels import Finding
+from tickvision.drawing.archive import write_archive
 
 HERE = Path(__file__).parent / "archives"
 
@@ -38,13 +41,17 @@ def writers(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     return folder
 
 
-def written_by(name: str, writers: Path, folder: Path) -> Path:
-    """Run one of the scripts with the writers in front of the environment's packages; return its archive."""
+def run(script: str, writers: Path, folder: Path, *words: Path) -> str:
+    """Run one of the scripts with the writers in front of the environment's packages; return what it prints."""
     its = os.environ | {"PYTHONPATH": str(writers), "PYTHONWARNINGS": "ignore"}
-    done = subprocess.run(
-        [sys.executable, HERE / f"write_with_{name}.py"], cwd=folder, env=its, capture_output=True, text=True
-    )
+    done = subprocess.run([sys.executable, HERE / script, *words], cwd=folder, env=its, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def written_by(name: str, writers: Path, folder: Path) -> Path:
+    """Return the archive that a writer makes."""
+    run(f"write_with_{name}.py", writers, folder)
     return folder / f"{name}.zip"
 
 
@@ -92,3 +99,25 @@ def test_what_pydwca_writes_is_read(tmp_path: Path, writers: Path) -> None:
     assert list(frame["verbatim_name"]) == ["R. sanguineus, ♂", "R. sanguineus, ♂", "maybe A. maculatum"]
     row = frame.iloc[0]
     assert (row["scientific_name"], row["life_stage"], row["sex"]) == ("Rhipicephalus sanguineus", "adult", "male")
+
+
+DRAWN = {
+    "specimen_id": "s1", "submission_id": "g1", "scientific_name": "Ixodes scapularis", "life_stage": "adult",
+    "sex": "female", "feeding": "unfed", "event_date": "2026-05-03", "place": "Larkmoor", "host": "dog", "use": "",
+    "scale_bar": "yes", "photo_id": "p1", "file": "photographs/p1.jpg", "view": "dorsal", "device": "phone",
+    "creator": "submitter 1", "license_uri": "http://creativecommons.org/publicdomain/zero/1.0/",
+}  # fmt: skip
+
+
+def test_what_the_demo_writes_is_read_by_pydwca_and_its_eml_keeps_the_rules(tmp_path: Path, writers: Path) -> None:
+    """The rules of EML 2.2.0 are those of metapype. pydwca looks for the version of EML in xsi:schemaLocation."""
+    made = write_archive(tmp_path, [DRAWN, DRAWN | {"photo_id": "p2", "view": "ventral", "host": ""}])
+    read = json.loads(run("read_with_pydwca.py", writers, tmp_path, made))
+    assert read["faults"] == []
+    assert "not for identification" in read["titles"][0]
+    (row,) = read["core"]
+    assert (row["occurrenceID"], row["scientificName"], row["lifeStage"], row["sex"], row["associatedTaxa"]) == (
+        "s1", "Ixodes scapularis", "adult", "female", '"host":"dog"',
+    )  # fmt: skip
+    assert [(m["occurrenceID"], m["identifier"]) for m in read["media"]] == [("s1", "p1"), ("s1", "p2")]
+    assert read["media"][1]["subjectOrientation"] == "http://rs.tdwg.org/acorient/values/r0007"

@@ -16,6 +16,8 @@ from tickvision.drawing.files import DESCRIPTION, write_bytes
 DWC, DCTERMS, AC = "http://rs.tdwg.org/dwc/terms/", "http://purl.org/dc/terms/", "http://rs.tdwg.org/ac/terms/"
 ORIENTATION = "http://rs.tdwg.org/acorient/values/"
 VIEWS = {"dorsal": "r0006", "ventral": "r0007", "lateral": "r0003"}
+EML = "https://eml.ecoinformatics.org/eml-2.2.0"
+BENCH = "Larkmoor bench (invented)"
 FILE_NAME = "larkmoor.zip"
 OCCURRENCE_TERMS = (
     "occurrenceID", "organismID", "eventID", "basisOfRecord", "occurrenceStatus", "scientificName", "taxonRank",
@@ -113,11 +115,12 @@ def _meta() -> str:
 
 
 def _eml() -> str:
-    title = f"Larkmoor bench, demo set: {DESCRIPTION}"
+    title, bench = f"Larkmoor bench, demo set: {DESCRIPTION}", f"<organizationName>{BENCH}</organizationName>"
     return (
-        '<?xml version="1.0" encoding="UTF-8"?>\n<eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0" '
-        f'packageId="larkmoor-demo" system="tickvision"><dataset><title>{escape(title)}</title>'
-        "<creator><organizationName>Larkmoor bench (invented)</organizationName></creator>"
+        '<?xml version="1.0" encoding="UTF-8"?>\n'
+        f'<eml:eml xmlns:eml="{EML}" xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
+        f'xsi:schemaLocation="{EML} {EML}/eml.xsd" packageId="larkmoor-demo" system="tickvision">'
+        f"<dataset><title>{escape(title)}</title><creator>{bench}</creator>"
         "<abstract><para>Every picture is drawn by a program. Not for identification.</para></abstract>"
-        "</dataset></eml:eml>\n"
+        f"<contact>{bench}</contact></dataset></eml:eml>\n"
     )
