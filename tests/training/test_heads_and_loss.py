@@ -74,6 +74,19 @@ def test_with_fewer_photographs_than_features_the_shorter_way_ends_at_the_same_h
     torch.testing.assert_close(fitted(unseen).taxon, direct(unseen).taxon, atol=5e-3, rtol=1e-3)
 
 
+def test_a_feature_that_no_training_photograph_shows_does_not_decide_another() -> None:
+    rng = np.random.default_rng(0)
+    target = rng.integers(0, 3, 40)
+    features = (rng.normal(0, 1, (40, 60)) + 1.5 * np.eye(3)[target] @ rng.normal(0, 1, (3, 60))).astype(np.float32)
+    features[:, 20:40] = 0.25  # as a rectified output that stays at rest
+    features[0, 30] += 1e-5
+    fitted, mean, scale, _ = heads.fit(features, labels_of(target, 3), 0.0, 0.01)
+    odd = features[:2].copy()
+    odd[:, 20:40] = 6.0
+    said = [fitted(torch.tensor((x - mean) / scale, dtype=torch.float32)).taxon for x in (features[:2], odd)]
+    torch.testing.assert_close(said[0], said[1], atol=0, rtol=0)
+
+
 def test_heads_put_into_the_network_say_what_the_fitted_heads_said() -> None:
     rng = np.random.default_rng(1)
     features = rng.normal(2, 3, (60, 8)).astype(np.float32)
