@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from tickvision.config import DataConfig
 from tickvision.domain import cautions, licences, names, rules
 from tickvision.domain.separating import hints
 from tickvision.domain.tables import rows
@@ -118,8 +119,9 @@ def test_licences_are_read(written: str, spdx: str) -> None:
 
 
 def test_the_default_policy_takes_no_nc_nd_or_unknown() -> None:
-    allowed = [r["spdx"] for r in rows("licences")
-               if licences.is_allowed(licences.parse(r["canonical_uri"]), licences.DEFAULT_ALLOWED)]  # fmt: skip
+    default = DataConfig.model_fields["licences"].default
+    uris = [row["canonical_uri"] for row in rows("licences")]
+    allowed = [found.spdx for found in map(licences.parse, uris) if licences.is_allowed(found, default)]
     assert allowed == ["CC0-1.0", "CC-PDM-1.0", "CC-BY-4.0", "CC-BY-3.0"]
 
 

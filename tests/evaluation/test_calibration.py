@@ -22,7 +22,7 @@ from tickvision.evaluation.calibration import (
     softmax,
 )
 from tickvision.evaluation.metrics import nll
-from tickvision.evaluation.probabilities import combine, specimen_labels
+from tickvision.evaluation.probabilities import combine
 
 PRIORS = np.array([0.4, 0.25, 0.15, 0.1, 0.06, 0.04])
 
@@ -238,15 +238,6 @@ def test_combine_refuses_missing_ids_and_broken_rows() -> None:
     ):
         with pytest.raises(CalibrationError):
             combine(logits, specimen)
-
-
-def test_a_specimen_with_two_truths_is_refused_and_unknown_photos_take_the_known_label() -> None:
-    labels, ids = specimen_labels([2, -1, 2, -1, 0], ["a", "b", "a", "b", "c"])
-    assert labels.tolist() == [2, -1, 0]
-    assert ids.tolist() == ["a", "b", "c"]
-    assert specimen_labels([-1, 4], ["a", "a"])[0].tolist() == [4]
-    with pytest.raises(CalibrationError, match="'a'"):
-        specimen_labels([1, 2], ["a", "a"])
 
 
 def test_prediction_side_modules_load_without_scipy_or_scikit_learn() -> None:

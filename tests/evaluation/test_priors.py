@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from tickvision.errors import CalibrationError
-from tickvision.evaluation.metrics import nll
-from tickvision.evaluation.priors import em_prior, estimate_prior, reweight, shrink
+from tickvision.evaluation.priors import em_prior, estimate_prior, shrink
 
 OLD = np.array([0.5, 0.3, 0.15, 0.05])
 NEW = np.array([0.15, 0.25, 0.3, 0.3])
@@ -42,16 +41,6 @@ def test_em_is_at_the_maximum_of_the_likelihood() -> None:
     assert np.abs(em_prior(probs, OLD) - softmax(found.x)).max() < 1e-5
 
 
-def test_reweighting_is_bayes_rule_and_helps_where_the_shares_are_true() -> None:
-    probs, target = _season(2, 5000, NEW)
-    moved = reweight(probs, OLD, NEW)
-    expected = probs * NEW / OLD
-    assert np.allclose(moved, expected / expected.sum(1, keepdims=True), atol=1e-12)
-    assert nll(moved, target) < nll(probs, target) - 0.02
-    assert np.allclose(reweight(moved, NEW, OLD), probs, atol=1e-9)
-    assert np.allclose(reweight(probs, OLD, OLD), probs, atol=1e-12)
-
-
 def test_intervals_hold_the_true_shares_about_as_often_as_they_say() -> None:
     inside = []
     for seed in range(40):
@@ -79,15 +68,9 @@ def test_a_single_photo_or_broken_shares_are_refused() -> None:
         lambda: estimate_prior(probs[:199], OLD),
         lambda: em_prior(probs[:0], OLD),
         lambda: em_prior(probs, [0.5, 0.5, 0.0, 0.0]),
-        lambda: reweight(probs, OLD, [0.5, 0.5, 0.5, 0.5]),
-        lambda: reweight(probs, OLD, [0.5, 0.5]),
-        lambda: reweight(probs, [0.5, 0.5, 0.0, 0.0], NEW),
-        lambda: reweight([[1.0, 0.0, 0.0, 0.0]], OLD, [0.0, 0.5, 0.5, 0.0]),
-        lambda: reweight(2 * probs, OLD, NEW),
+        lambda: em_prior(probs, [0.5, 0.5, 0.5, 0.5]),
+        lambda: em_prior(probs, [0.5, 0.5]),
+        lambda: em_prior(2 * probs, OLD),
     ):
         with pytest.raises(CalibrationError):
             call()
-
-
-def test_the_text_says_that_reweighting_voids_a_certificate() -> None:
-    assert "Voids any certificate" in (reweight.__doc__ or "")

@@ -12,7 +12,6 @@ from tickvision.domain.tables import rows
 from tickvision.domain.vocabulary import clean
 
 NONE = "NOASSERTION"
-DEFAULT_ALLOWED = ("CC0-1.0", "CC-PDM-1.0", "CC-BY")
 _URI = re.compile(
     r"creativecommons\.org/(?:licenses/(?P<kind>by(?:-nc)?(?:-nd|-sa)?)/(?P<version>\d\.\d)"
     r"|publicdomain/(?P<public>zero|mark)/(?P<public_version>\d\.\d))",

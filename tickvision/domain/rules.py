@@ -10,7 +10,7 @@ import itertools
 from dataclasses import dataclass
 from datetime import date
 
-from tickvision.domain.names import genera, species
+from tickvision.domain.names import genera
 
 LEGS = {"larva": 6, "nymph": 8, "adult": 8}  # R1: KU-RIC, EOL514561, NYSIPM
 SOFT_GENERA = frozenset(g for g, family in genera().items() if family == "Argasidae")
@@ -79,8 +79,3 @@ def check_dates(bite: date | None, found: date | None, removed: date | None) -> 
         for (earlier, d1), (later, d2) in itertools.pairwise(known)
         if d2 < d1
     ]
-
-
-def is_known_species(name: str) -> bool:
-    """True if the name is an accepted species of the tick table."""
-    return name in species()

@@ -67,10 +67,7 @@ def _side_by_side(first: tuple[str, str, str], second: tuple[str, str, str]) -> 
             one[key]["source"],
         )
         for key in one
-        if key in two
-        and _differ(one[key]["state"], two[key]["state"])
-        and not key.endswith("_hint")
-        and key not in NOTES
+        if key in two and _is_seen(key) and _differ(one[key]["state"], two[key]["state"])
     ]
 
 

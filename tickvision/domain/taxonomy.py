@@ -21,7 +21,6 @@ from tickvision.errors import DataError, did_you_mean
 Bool = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 TICK_STATES = (("larva", ""), ("nymph", ""), ("adult", "female"), ("adult", "male"))
-RANKS = ("species", "genus", "family", "order")
 MAX_CELLS = 1_000_000
 
 

@@ -65,11 +65,6 @@ class Anatomy:
     leg_count: int
     colours: Palette
 
-    @property
-    def capitulum_length(self) -> float:
-        """Basis and palps together, as a share of the unfed body."""
-        return self.basis_length + self.palp_length
-
 
 _IXODES = Anatomy(
     genus="Ixodes", life_stage="adult", body_width=0.66, widest_at=0.60, bluntness=0.52,

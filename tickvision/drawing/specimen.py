@@ -12,7 +12,6 @@ from tickvision.drawing.sizes import size_of
 # The first number after the seed tells the streams apart.
 SPECIMEN_STREAM, PHOTO_STREAM, SUBMITTER_STREAM, DECK_STREAM, SIZE_STREAM, FAULT_STREAM = range(1, 7)
 
-NOT_TICKS = ("spider", "beetle", "seed", "scab")
 SPOILS = ("blurred", "hidden", "crushed", "covered", "glare")
 NOT_NAMEABLE_SHARE = 0.08
 COLOUR_OVERLAP = 0.28  # 0 would make colour alone decide most names

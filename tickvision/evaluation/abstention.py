@@ -19,7 +19,7 @@ from tickvision.errors import CalibrationError
 from tickvision.evaluation.checks import Bools, Floats, Ints, as_bools, as_floats, same_length
 from tickvision.evaluation.intervals import clopper_pearson_upper
 from tickvision.evaluation.per_class import ClassView, CostlyMisses, costly_misses, per_class_view
-from tickvision.evaluation.probabilities import combine, specimen_labels
+from tickvision.evaluation.probabilities import combine
 from tickvision.evaluation.promises import Certificate
 from tickvision.evaluation.selective import Curve, risk_coverage
 from tickvision.evaluation.shortlist import Shortlist, conformal_quantile, fit_shortlist
@@ -40,7 +40,6 @@ __all__ = [
     "fit_shortlist",
     "n_min",
     "per_class_view",
-    "specimen_labels",
     "start_rank",
 ]
 

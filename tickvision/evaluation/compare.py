@@ -110,26 +110,6 @@ def sign_flip(
     return (1 + int(as_far)) / (reps + 1)
 
 
-def sign_flip_mean(
-    values_a: ArrayLike, values_b: ArrayLike, specimen: ArrayLike, reps: int = 2000, seed: int = 0
-) -> float:
-    """Return the sign-flip p-value for a mean over photos (accuracy, NLL): the vectorised form of sign_flip.
-
-    values_a, values_b: (N,) per photo, as correct or -log p.
-    """
-    number, ids = specimen_index(specimen)
-    gaps = as_floats(values_b, "values_b") - as_floats(values_a, "values_a")
-    same_length(values=gaps, specimen=number)
-    sums = np.bincount(number, weights=gaps, minlength=len(ids))
-    sums = sums[sums != 0]
-    rng = np.random.default_rng(seed)
-    observed, as_far = abs(float(sums.sum())), 0
-    scale = 1e-12 * max(float(np.abs(sums).sum()), 1.0)
-    for _ in range(reps):
-        as_far += abs(float(sums @ (2.0 * rng.integers(0, 2, len(sums)) - 1))) >= observed - scale
-    return (1 + int(as_far)) / (reps + 1)
-
-
 def compare(
     statistic: Statistic,
     specimen: ArrayLike,

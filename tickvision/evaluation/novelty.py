@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.checks import Floats, as_floats
-from tickvision.evaluation.probabilities import log_softmax, softmax
+from tickvision.evaluation.probabilities import log_softmax
 from tickvision.evaluation.shortlist import conformal_quantile
 
 
@@ -24,11 +24,6 @@ def energy(logits: ArrayLike) -> Floats:
     table = as_floats(logits, "logits", ndim=2, error=CalibrationError)
     # log_softmax = z - logsumexp(z), so any column gives it back without overflow.
     return np.asarray((log_softmax(table) - table)[:, 0], dtype=np.float64)
-
-
-def max_softmax(logits: ArrayLike) -> Floats:
-    """Return 1 - largest probability, (N,), high = strange. Source: Hendrycks & Gimpel 2017."""
-    return np.asarray(1 - softmax(logits).max(axis=1), dtype=np.float64)
 
 
 @dataclass(frozen=True)

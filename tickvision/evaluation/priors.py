@@ -37,23 +37,6 @@ def _as_prior(prior: ArrayLike, n_classes: int, name: str) -> Floats:
     return shares
 
 
-def reweight(probs: ArrayLike, old: ArrayLike, new: ArrayLike) -> Floats:
-    """Return probs (N, K) as they would be under the class shares new instead of old: p * new / old, renormalised.
-
-    Voids any certificate made on the probabilities before. old must be above 0 wherever new is; a row left with no mass
-    raises CalibrationError. Source: Saerens et al. 2002, equation 2.4.
-    """
-    table = as_probs(probs, CalibrationError)
-    before, after = _as_prior(old, table.shape[1], "old"), _as_prior(new, table.shape[1], "new")
-    if np.any((before == 0) & (after > 0)):
-        raise CalibrationError("old: a share is 0 where the new one is not; expected shares above 0.")
-    scaled = table * np.divide(after, before, out=np.zeros_like(after), where=before > 0)
-    mass = scaled.sum(axis=1, keepdims=True)
-    if np.any(mass == 0):
-        raise CalibrationError(f"{int((mass == 0).sum()):,} rows have probability 0 for every expected class.")
-    return np.asarray(scaled / mass, dtype=np.float64)
-
-
 def em_prior(probs: ArrayLike, old: ArrayLike, max_steps: int = 1000, tolerance: float = 1e-10) -> Floats:
     """Return the class shares (K,) under which these unlabelled probabilities are most likely.
 

@@ -14,12 +14,9 @@ from numpy.typing import ArrayLike
 
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.checks import (
-    UNKNOWN,
     Floats,
     Ids,
-    Ints,
     as_floats,
-    as_ints,
     same_length,
     specimen_index,
 )
@@ -149,24 +146,3 @@ def combine(logits: ArrayLike, specimen: ArrayLike) -> tuple[Floats, Ids]:
     order = np.argsort(number, kind="stable")
     starts = np.r_[0, np.cumsum(counts)[:-1]]
     return np.add.reduceat(table[order], starts, axis=0) / counts[:, None], ids
-
-
-def specimen_labels(target: ArrayLike, specimen: ArrayLike) -> tuple[Ints, Ids]:
-    """Return one label per specimen (G,), -1 where no photo of it has one, and the ids in order of first appearance.
-
-    Raises CalibrationError if two photos of a specimen carry different labels.
-    """
-    labels = as_ints(target, "target", CalibrationError)
-    number, ids = specimen_index(specimen, CalibrationError)
-    same_length(CalibrationError, target=labels, specimen=number)
-    known = labels != UNKNOWN
-    result = np.full(len(ids), UNKNOWN, dtype=np.int64)
-    result[number[known]] = labels[known]
-    torn = np.unique(number[known & (result[number] != labels)])
-    if torn.size:
-        shown = ", ".join(f"'{ids[i]}'" for i in torn[:5])
-        raise CalibrationError(
-            f"{torn.size:,} of {len(ids):,} specimens carry two truths ({shown}); one specimen is one tick: "
-            "correct the labels or the specimen ids."
-        )
-    return result, ids

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.domain.taxonomy import Taxonomy, settled_answers
+from tickvision.domain.taxonomy import settled_answers
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.probabilities import combine
 from tickvision.images.look import MEASURES, best_quality
@@ -130,9 +130,3 @@ def is_right(specimens: Specimens, claims: Bools, said: NDArray[np.intp]) -> Boo
 def is_wrong(specimens: Specimens, claims: Bools, said: NDArray[np.intp]) -> Bools:
     """Return (N,) bool: the said answer claims none of the cells that the label leaves open."""
     return np.asarray(~(specimens.cells() & claims[said]).any(1))
-
-
-def check_taxonomy(specimens: Specimens, taxonomy: Taxonomy) -> None:
-    """Raise CalibrationError if the scores do not fit the taxonomy."""
-    if specimens.taxon.shape[1] != len(taxonomy.taxa) or specimens.state.shape[2] != len(taxonomy.states):
-        raise CalibrationError("the scores were made with other classes than classes.json; train again.")
