@@ -24,11 +24,14 @@ def test_a_draw_depends_on_seed_epoch_and_photo_alone() -> None:
         assert not np.array_equal(first(square, 3, 7), changed)
 
 
+@pytest.mark.parametrize("overlap", [True, False])
 @pytest.mark.parametrize("workers", [1, 4])
-def test_any_number_of_workers_gives_the_same_batches(workers: int) -> None:
-    parts = [np.array([5, 3, 11]), np.array([0, 8, 2]), np.array([9])]
-    alone, threaded = (list(prepare_batches(SQUARES, parts, w, augment.make(0), epoch=2)) for w in (0, workers))
-    assert [b.rows.tolist() for b in alone] == [[5, 3, 11], [0, 8, 2], [9]]
+def test_any_number_of_workers_gives_the_same_batches(workers: int, overlap: bool) -> None:
+    squares = np.random.default_rng(1).integers(0, 255, (150, 32, 32, 3), np.uint8)  # enough for every transform
+    parts = [np.arange(150)[::-1][:70], np.arange(80), np.array([9])]
+    alone = list(prepare_batches(squares, parts, 0, augment.make(0), epoch=2))
+    threaded = list(prepare_batches(squares, parts, workers, augment.make(0), epoch=2, overlap=overlap))
+    assert [b.rows.tolist() for b in threaded] == [p.tolist() for p in parts]
     for a, b in zip(alone, threaded, strict=True):
         np.testing.assert_array_equal(a.squares, b.squares)
 

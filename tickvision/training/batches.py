@@ -63,10 +63,13 @@ def prepare_batches(
     augment: Augment | None = None,
     epoch: int = 0,
     size_px: int = 0,
+    overlap: bool = True,
 ) -> Iterator[Batch]:
     """Yield a batch for each part (row numbers), in order. workers = 0 prepares in the calling thread; same result.
 
     size_px: side to which squares are made smaller before they are augmented; 0: none.
+    overlap: batches are prepared ahead, each in a thread; False: the threads share a batch, and rest once it is asked
+    for. Where the network computes on the same cores, a thread beside it makes all of its threads wait.
     """
 
     def make(part: NDArray[np.intp]) -> Batch:
@@ -75,8 +78,13 @@ def prepare_batches(
             taken = [augment(square, epoch, int(i)) for square, i in zip(taken, part, strict=True)]
         return Batch(part, np.stack(taken))
 
-    threads = min(workers, 1) if augment is not None else workers  # albumentations keeps its draw in itself
-    return ahead(parts, make, threads)
+    if overlap or workers < 2:
+        yield from ahead(parts, make, workers if overlap else 0)
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        for part in parts:
+            shares = [share for share in np.array_split(part, workers) if len(share)]
+            yield Batch(part, np.concatenate([made.squares for made in pool.map(make, shares)]))
 
 
 def smaller(square: NDArray[np.uint8], size_px: int) -> NDArray[np.uint8]:

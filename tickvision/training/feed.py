@@ -97,7 +97,8 @@ class Feeder:
     def _on_cpu(
         self, parts: list[NDArray[np.intp]], augment: Augment | None, epoch: int, size_px: int = 0
     ) -> Iterator[Tensor]:
-        for batch in prepare_batches(self.squares, parts, self.workers, augment, epoch, size_px):
+        overlap = self.machine.is_gpu or augment is None
+        for batch in prepare_batches(self.squares, parts, self.workers, augment, epoch, size_px, overlap):
             yield self.normalised(torch.from_numpy(batch.squares).to(self.machine.device))
 
     def normalised(self, squares: Tensor) -> Tensor:
