@@ -13,7 +13,7 @@ TickvisionError          the user's input is at fault; cli prints it without a t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 
 class TickvisionError(Exception):
@@ -65,12 +65,3 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     lowered = {n.lower(): n for n in names}
     near = difflib.get_close_matches(word.lower(), list(lowered), n=1, cutoff=0.6)
     return f" Did you mean '{lowered[near[0]]}'?" if near else ""
-
-
-def listed(faults: Sequence[str], total: int, what: str, at_most: int = 5, file: str | None = None) -> str:
-    """Return at most five faults, then the count with its total and the file that lists all."""
-    lines = list(faults[:at_most])
-    lines.append(
-        f"{len(faults):,} of {total:,} {what} have a fault" + (f"; all are listed in {file}." if file else ".")
-    )
-    return "\n".join(lines)

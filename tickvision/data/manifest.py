@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from tickvision.data import tables
 from tickvision.data.columns import MANIFEST
+from tickvision.domain import user_tables
 from tickvision.domain.taxonomy import Taxon, Taxonomy, flat_taxonomy, table_taxonomy, tick_taxonomy
-from tickvision.errors import DataError, did_you_mean
+from tickvision.errors import DataError
 
 USABLE = "ok"
 
@@ -61,14 +62,8 @@ def build_taxonomy(
 def _read_taxa(path: Path | None) -> list[Taxon]:
     if path is None:
         raise DataError("taxonomy.table names no file.")
-    try:
-        frame = pd.read_csv(path, dtype=str, keep_default_na=False)
-    except FileNotFoundError:
-        raise DataError(f"{path}: no such file (taxonomy.table).") from None
-    for column in ("name", "rank", "parent"):
-        if column not in frame.columns:
-            raise DataError(f"{path}: column '{column}' is missing.{did_you_mean(column, frame.columns)}")
-    return [Taxon(r["name"], r["rank"], r["parent"]) for _, r in frame.iterrows()]
+    rows = user_tables.read(path, ("name", "rank", "parent"), "a table of taxa, taxonomy.table", DataError)
+    return [Taxon(row["name"], row["rank"], row["parent"]) for _, row in rows]
 
 
 def label_masks(frame: pd.DataFrame, taxonomy: Taxonomy) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

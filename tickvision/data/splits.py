@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tickvision.data import tables
+from tickvision.domain import user_tables
 from tickvision.errors import DataError, did_you_mean
 
 PARTS = ("train", "val", "calibration", "test")
@@ -133,9 +134,13 @@ def check_no_leak(frame: pd.DataFrame, groups: NDArray[np.int64], parts: NDArray
 def own(frame: pd.DataFrame, path: Path) -> NDArray[np.str_]:
     """Return the parts that a split of the user's own gives the photographs of the frame.
 
-    Raises DataError if one is missing or bears an unknown part.
+    Raises DataError if the file is no split, or a photograph is missing, in two parts or in an unknown one.
     """
-    part_of = read(path)
+    part_of: dict[str, str] = {}
+    for line, row in user_tables.read(path, ("photo_id", "part"), "a split, split.file", DataError):
+        photo, part = row["photo_id"], row["part"]
+        if part_of.setdefault(photo, part) != part:
+            raise DataError(f"{path}, line {line}: photograph '{photo}' is in {part_of[photo]} and in {part}.")
     missing = [p for p in frame["photo_id"] if p not in part_of]
     if missing:
         raise DataError(f"{path}: {len(missing):,} of {len(frame):,} photographs are in no part, e.g. '{missing[0]}'.")

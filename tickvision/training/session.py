@@ -260,8 +260,8 @@ def load_network(folder: Path, backbone_name: str) -> tuple[Network, Taxonomy, P
     try:
         classes = json.loads((folder / "classes.json").read_text(encoding="utf-8"))
         state = load_file(folder / "model.safetensors")
-    except FileNotFoundError as error:
-        raise TrainingError(f"{error.filename}: no trained model here. Make it with: tickvision train CONFIG") from None
+    except FileNotFoundError:
+        raise TrainingError(f"{folder}: no trained model here. Make it with: tickvision train CONFIG") from None
     taxonomy, prepare = Taxonomy.from_json(classes["taxonomy"]), Prepare.from_json(classes["prepare"])
     backbones = [make_backbone(backbone_name, "none")[0] for _ in range(classes.get("members", 1))]
     backbone = ensemble.Members(backbones) if len(backbones) > 1 else backbones[0]
