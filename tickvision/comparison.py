@@ -255,6 +255,5 @@ def _paired(folders: Sequence[Path]) -> tuple[Taxonomy, NDArray[Any], list[_Run]
     for folder, (taxonomy, test, policy) in zip(folders, held, strict=True):
         place = {s: i for i, s in enumerate(test.ids)}
         rows = np.array([place[s] for s in shared])
-        same = Specimens(**{name: value[rows] for name, value in vars(test).items()})
-        runs.append(_judge(folder, same, policy, taxonomy))
+        runs.append(_judge(folder, test.take(rows), policy, taxonomy))
     return held[0][0], shared, runs

@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 
 from tickvision import __version__
 from tickvision.config import Config
@@ -14,35 +15,37 @@ from tickvision.stages import calibrating, checking, evaluating, importing, pack
 from tickvision.whole_files import write_text
 from tickvision.workplace import FILES, Paths, open_output
 
-STAGES = ("import", "check", "split", "train", "calibrate", "evaluate", "package")
 Stage = Callable[[Config, Paths, Progress], list[str]]
-FUNCTIONS: dict[str, Stage] = {
-    "import": importing.import_photographs,
-    "check": checking.check,
-    "split": splitting.split,
-    "train": training.train,
-    "calibrate": calibrating.calibrate,
-    "evaluate": evaluating.evaluate,
-    "package": packaging.package,
+
+
+@dataclass(frozen=True)
+class _Step:
+    """A stage, the config sections and files (of workplace.FILES) that decide whether it must run again, and the file
+    that shows that it has run."""
+
+    stage: Stage
+    sections: tuple[str, ...]
+    reads: tuple[str, ...]
+    writes: str
+
+
+_STEPS = {
+    "import": _Step(importing.import_photographs, ("data", "taxonomy"), (), "manifest"),
+    "check": _Step(checking.check, ("data", "picture", "taxonomy"), ("manifest",), "audit"),
+    "split": _Step(splitting.split, ("split", "seed", "taxonomy"), ("manifest", "duplicates"), "splits"),
+    "train": _Step(training.train, ("train", "picture", "seed", "taxonomy"), ("manifest", "splits"), "scores"),
+    "calibrate": _Step(calibrating.calibrate, ("decide",), ("scores", "classes"), "calibration"),
+    "evaluate": _Step(
+        evaluating.evaluate,
+        ("bench", "name"),
+        ("scores", "classes", "calibration", "audit", "manifest", "splits", "findings"),
+        "report",
+    ),
+    "package": _Step(
+        packaging.package, ("bench", "name", "package"), ("scores", "classes", "calibration", "metrics"), "package"
+    ),
 }
-_READS = {  # stage -> (config sections, files) that decide whether it must run again
-    "import": (("data", "taxonomy"), ()),
-    "check": (("data", "picture", "taxonomy"), ("manifest",)),
-    "split": (("split", "seed", "taxonomy"), ("manifest", "duplicates")),
-    "train": (("train", "picture", "seed", "taxonomy"), ("manifest", "splits")),
-    "calibrate": (("decide",), ("scores", "classes")),
-    "evaluate": (("bench", "name"), ("scores", "classes", "calibration", "audit", "manifest", "splits", "findings")),
-    "package": (("bench", "name", "package"), ("scores", "classes", "calibration", "metrics")),
-}
-_WRITES = {
-    "import": "manifest",
-    "check": "audit",
-    "split": "splits",
-    "train": "scores",
-    "calibrate": "calibration",
-    "evaluate": "report",
-    "package": "package",
-}
+STAGES = tuple(_STEPS)
 
 
 def run(config: Config, progress: Progress, stages: tuple[str, ...] = STAGES, again: bool = False) -> list[str]:
@@ -51,19 +54,17 @@ def run(config: Config, progress: Progress, stages: tuple[str, ...] = STAGES, ag
     lines: list[str] = []
     for stage in stages:
         mark = _mark(stage, config, paths)
-        if not again and _marks(paths).get(stage) == mark and (paths.output / FILES[_WRITES[stage]]).exists():
+        if not again and _marks(paths).get(stage) == mark and (paths.output / FILES[_STEPS[stage].writes]).exists():
             progress.say(f"{stage}: up to date")
             continue
         progress.say(f"{stage} ...")
+        said: list[str] = []
+        step = _STEPS[stage].stage
         if stage == "train":
             _forget_old_training(config, paths, mark)
-        if stage == "train":
-            said = FUNCTIONS[stage](config, paths, progress)
+            said, step = training.train(config, paths, progress), checking.after_training
         with _one_thread_a_matrix():
-            if stage == "train":
-                said += checking.after_training(config, paths, progress)
-            else:
-                said = FUNCTIONS[stage](config, paths, progress)
+            said += step(config, paths, progress)
         for line in said:
             progress.say(f"  {line}")
         lines += said
@@ -99,10 +100,9 @@ def _marks(paths: Paths) -> dict[str, str]:
 
 def _mark(stage: str, config: Config, paths: Paths) -> str:
     """Return a digest of all that decides the stage's result."""
-    sections, files = _READS[stage]
-    form = config.model_dump(mode="json")
-    digest = hashlib.sha256(json.dumps([__version__, *(form[s] for s in sections)], sort_keys=True).encode())
-    inputs = [paths.output / FILES[f] for f in files]
+    form, step = config.model_dump(mode="json"), _STEPS[stage]
+    digest = hashlib.sha256(json.dumps([__version__, *(form[s] for s in step.sections)], sort_keys=True).encode())
+    inputs = [paths.output / FILES[f] for f in step.reads]
     if stage == "check":  # it looks with the frozen features of the backbone
         digest.update(json.dumps([form["train"]["backbone"], form["train"]["weights"], form["seed"]]).encode())
     if stage == "import":

@@ -39,12 +39,12 @@ def test_a_copy_has_no_coordinates_and_the_same_pixels_and_other_tags(
 ) -> None:
     path = placed(tmp_path / name, **options)
     before = path.read_bytes()
-    assert headers.read_head(path).place
+    assert headers.read_head(path).has_place
     assert gps.copy_without_place([path], tmp_path / "out") == []
     copy = tmp_path / "out" / name
     assert path.read_bytes() == before
     assert len(copy.read_bytes()) == len(before)
-    assert not headers.read_head(copy).place
+    assert not headers.read_head(copy).has_place
     with Image.open(path) as one, Image.open(copy) as two:
         assert dict(two.getexif().get_ifd(0x8825)) == {}
         assert (two.getexif()[0x010F], two.getexif()[0x0112]) == ("a maker", 6)
@@ -63,7 +63,7 @@ def test_coordinates_of_an_xmp_packet_go_too(tmp_path: Path, name: str) -> None:
         scene().save(path, pnginfo=info)
     else:
         placed(path, xmp=True)
-    assert headers.read_head(path).place
+    assert headers.read_head(path).has_place
     assert gps.copy_without_place([path], tmp_path / "out") == []
     content = (tmp_path / "out" / name).read_bytes()
     assert b"57,30.2N" not in content
@@ -78,7 +78,7 @@ def test_what_cannot_be_cleaned_has_no_copy(tmp_path: Path) -> None:
     info = PngInfo()
     info.add_itxt("XML:com.adobe.xmp", XMP.decode(), zip=True)  # packed: its text cannot be blanked where it lies
     scene().save(tmp_path / "packed.png", pnginfo=info)
-    assert headers.read_head(tmp_path / "packed.png").place
+    assert headers.read_head(tmp_path / "packed.png").has_place
     failed = gps.copy_without_place([tmp_path / "packed.png", tmp_path / "gone.jpg"], tmp_path / "out")
     assert failed == [tmp_path / "packed.png", tmp_path / "gone.jpg"]
     assert not list((tmp_path / "out").rglob("*.*"))
@@ -91,7 +91,7 @@ def test_a_damaged_exif_block_never_raises(tmp_path: Path, cut: int) -> None:
     (tmp_path / "b.jpg").write_bytes(content)
     done = gps.write_without_place(tmp_path / "b.jpg", tmp_path / "out.jpg")
     assert done == (tmp_path / "out.jpg").is_file()
-    assert not done or not headers.read_head(tmp_path / "out.jpg").place
+    assert not done or not headers.read_head(tmp_path / "out.jpg").has_place
 
 
 def test_heads_tell_mode_turn_and_place(tmp_path: Path, awkward: dict[str, Path]) -> None:
@@ -106,7 +106,7 @@ def test_heads_tell_mode_turn_and_place(tmp_path: Path, awkward: dict[str, Path]
 def looks(**columns: list[object]) -> pd.DataFrame:
     n = len(next(iter(columns.values())))
     plain = {"status": "ok", "reason": "", "width": 600, "height": 600, "dark": 0.0, "bright": 0.0, "sharpness": 300.0,
-             "mode": "RGB", "turn": 1, "place": False}  # fmt: skip
+             "mode": "RGB", "turn": 1, "has_place": False}  # fmt: skip
     frame = pd.DataFrame({k: [v] * n for k, v in plain.items()} | columns)
     frame.insert(0, "photo_id", [f"p{i}" for i in range(n)])
     return frame
@@ -126,7 +126,7 @@ def test_a_white_ground_is_no_fault_but_a_burnt_out_picture_is() -> None:
 
 
 def test_findings_of_heads_are_notes_but_for_the_place() -> None:
-    found = audit._picture_findings(looks(mode=["RGB", "CMYK", "L"], turn=[1, 1, 8], place=[True, False, False]))
+    found = audit._picture_findings(looks(mode=["RGB", "CMYK", "L"], turn=[1, 1, 8], has_place=[True, False, False]))
     assert [(f.photo_id, f.finding, f.severity) for f in found] == [
         ("p0", "gps", "warning"), ("p1", "odd_mode", "note"), ("p2", "exif_turn", "note"),
     ]  # fmt: skip

@@ -9,14 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tickvision.domain.taxonomy import tick_taxonomy
+from tickvision.domain.taxonomy import settled, tick_taxonomy
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.abstention import Guard, certify, certify_ladder
 from tickvision.evaluation.calibrate import Terms, fit
 from tickvision.evaluation.expected import Expected, fair_sample, read, shares_of
 from tickvision.evaluation.novelty import Vim
 from tickvision.evaluation.policy import Policy, load
-from tickvision.evaluation.specimens import Specimens, settled
+from tickvision.evaluation.specimens import Specimens
 from tickvision.images.look import MEASURES
 
 TAXA = ("Ixodes scapularis", "Ixodes cookei", "Amblyomma americanum", "Dermacentor variabilis")

@@ -106,15 +106,9 @@ def _check_terms(path: Path, columns: dict[str, str], terms: frozenset[str]) -> 
 
 def _fill(contents: _Contents, reader: DwCAReader) -> None:
     contents.core = [(r.id, _short(r.data)) for r in reader.core_file.iter_rows()]
+    places = {archive_meta.OCCURRENCE: contents.occurrences, archive_meta.REGION: contents.regions}
     for extension in reader.extension_files:
-        row_type = extension.file_descriptor.type
-        place = (
-            contents.occurrences
-            if row_type == archive_meta.OCCURRENCE
-            else contents.regions
-            if row_type == archive_meta.REGION
-            else contents.media
-        )
+        place = places.get(extension.file_descriptor.type, contents.media)
         for row in extension.iter_rows():
             place[row.core_id].append(_short(row.data))
 

@@ -15,7 +15,7 @@ from tickvision.data.labels import Finding
 from tickvision.data.manifest import label_masks
 from tickvision.data.memory import Memory
 from tickvision.data.pictures import Pictures
-from tickvision.domain.taxonomy import Taxonomy
+from tickvision.domain.taxonomy import Taxonomy, settled
 
 CLASS_FLOOR = 10  # classes with fewer specimens can be trained, but nothing can be promised of them alone
 SMALL_PX = 96
@@ -52,7 +52,7 @@ def audit(
     taxon_masks, state_masks = label_masks(frame, taxonomy)
     findings += _coverage_findings(frame, taxonomy)
     probes = {
-        head: _probe(frame, pictures, _settled(masks, pictures.readable), group, memory)
+        head: _probe(frame, pictures, np.where(pictures.readable, settled(masks), -1), group, memory)
         for head, masks in (("taxon", taxon_masks), ("stage and sex", state_masks))
     }
     findings += _probe_findings(probes)
@@ -86,10 +86,6 @@ def _probe(
     return by["rim"] | {"by": by}
 
 
-def _settled(masks: NDArray[np.bool_], readable: NDArray[np.bool_]) -> NDArray[np.int64]:
-    return np.where((masks.sum(1) == 1) & readable, masks.argmax(1), -1).astype(np.int64)
-
-
 def _picture_findings(looks: pd.DataFrame) -> list[Finding]:
     found: list[Finding] = []
     blurred = _unusually_soft(looks)
@@ -109,7 +105,7 @@ def _picture_findings(looks: pd.DataFrame) -> list[Finding]:
         if blurred[number]:
             message = f"sharpness {row['sharpness']:.1f}, far below what is usual here ({usual:.1f})"
             found.append(Finding(photo, "blurred", "warning", message, "ask for another photograph"))
-        found += head_findings(photo, str(row["mode"]), int(row["turn"]), bool(row["place"]))
+        found += head_findings(photo, str(row["mode"]), int(row["turn"]), bool(row["has_place"]))
     return found
 
 

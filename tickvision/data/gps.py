@@ -40,7 +40,7 @@ def write_without_place(path: Path, target: Path) -> bool:
         target.write_bytes(content)
     except (OSError, struct.error):
         return False
-    if read_head(target).place:
+    if read_head(target).has_place:
         target.unlink()
         return False
     return True

@@ -22,14 +22,14 @@ PLAIN_MODES = ("RGB", "L")
 
 @dataclass(frozen=True)
 class Head:
-    """mode: Pillow's name of the colour mode. turn: EXIF orientation, 1 = upright. place: holds coordinates.
+    """mode: Pillow's name of the colour mode. turn: EXIF orientation, 1 = upright. has_place: holds coordinates.
 
     All blank, 1 and False for a file that cannot be read, or that says nothing.
     """
 
     mode: str = ""
     turn: int = 1
-    place: bool = False
+    has_place: bool = False
 
 
 def read_head(path: Path) -> Head:
@@ -42,8 +42,8 @@ def read_head(path: Path) -> Head:
                     return Head()  # to look for EXIF behind the pixels of a PNG, Pillow decodes them
                 exif = picture.getexif()
                 turn = exif.get(ORIENTATION, 1)
-                place = _LATITUDE in exif.get_ifd(GPS) or _XMP_PLACE.search(_xmp(picture)) is not None
-                return Head(picture.mode, turn if turn in range(1, 9) else 1, place)
+                has_place = _LATITUDE in exif.get_ifd(GPS) or _XMP_PLACE.search(_xmp(picture)) is not None
+                return Head(picture.mode, turn if turn in range(1, 9) else 1, has_place)
     except Exception:  # Pillow raises OSError, SyntaxError, struct.error, ValueError and more on broken files
         return Head()
 
@@ -53,10 +53,10 @@ def _xmp(picture: Image.Image) -> bytes:
     return held if isinstance(held, bytes) else str(held).encode()
 
 
-def head_findings(photo_id: str, mode: str, turn: int, place: bool) -> list[Finding]:
+def head_findings(photo_id: str, mode: str, turn: int, has_place: bool) -> list[Finding]:
     """Return what a person should know of the head of one readable photograph."""
     found = []
-    if place:
+    if has_place:
         advice = "a home address may be in it: tickvision check CONFIG --remove-gps writes copies without it"
         found.append(
             Finding(photo_id, "gps", "warning", "the file holds the coordinates of where it was taken", advice)

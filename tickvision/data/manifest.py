@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tickvision.data import tables
 from tickvision.data.columns import MANIFEST
 from tickvision.domain import user_tables
-from tickvision.domain.taxonomy import Taxon, Taxonomy, flat_taxonomy, table_taxonomy, tick_taxonomy
+from tickvision.domain.taxonomy import Taxon, Taxonomy, flat_taxonomy, settled, table_taxonomy, tick_taxonomy
 from tickvision.errors import DataError
 
 USABLE = "ok"
@@ -85,5 +85,5 @@ def classes(frame: pd.DataFrame, taxonomy: Taxonomy) -> NDArray[np.str_]:
     """Return (N,) the one cell that a row's label settles, as "name stage sex"; "" where it leaves several open."""
     taxon, state = label_masks(frame, taxonomy)
     cells = np.array([[" ".join(filter(None, (name, *of))) for of in taxonomy.states] for name in taxonomy.taxa])
-    settled = (taxon.sum(1) == 1) & (state.sum(1) == 1)
-    return np.where(settled, cells[taxon.argmax(1), state.argmax(1)], "")
+    its, of = settled(taxon), settled(state)
+    return np.where((its >= 0) & (of >= 0), cells[its, of], "")

@@ -38,15 +38,15 @@ _FIELDS = {
     "dhash": "u8",
     "mode": "U8",
     "turn": "i4",
-    "place": "?",
+    "has_place": "?",
 }
 
 
 @dataclass(frozen=True)
 class Pictures:
     """squares: (N, S, S, 3) uint8, read from disk as needed. looks: one row a photograph (photo_id, status, sha256,
-    width, height, sharpness, dark, bright, dhash; mode, turn and place as in headers.Head). rim: (N, 18) float32. Rows
-    with a status other than ok are black."""
+    width, height, sharpness, dark, bright, dhash; mode, turn and has_place as in headers.Head). rim: (N, 18) float32.
+    Rows with a status other than ok are black."""
 
     squares: NDArray[np.uint8]
     looks: pd.DataFrame
@@ -179,7 +179,7 @@ def look_at(
         "dhash": np.uint64(difference_hash(square)),
         "mode": head.mode,
         "turn": head.turn,
-        "place": head.place,
+        "has_place": head.has_place,
     }
     return square, values, rim_features(square)
 

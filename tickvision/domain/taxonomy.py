@@ -247,6 +247,11 @@ class Taxonomy:
         )
 
 
+def settled(masks: Bool) -> NDArray[np.int64]:
+    """Return (N,) the one class that a label (N, K) leaves open, -1 where it leaves several."""
+    return np.where(masks.sum(1) == 1, masks.argmax(1), -1).astype(np.int64)
+
+
 def settled_answers(labels: Bool, claims: Bool) -> NDArray[np.int64]:
     """Return (N,) the first answer whose claimed cells hold the whole label, -1 where none does.
 

@@ -230,14 +230,15 @@ def _larva(genus: str, adult: Anatomy, tones: Palette) -> Anatomy:
         leg_width=adult.leg_width * 1.35,
         leg_count=LEG_COUNT["larva"],
         colours=Palette(
-            _between(tones.scutum, pale, 0.42),
-            _between(tones.body, pale, 0.78),
-            _between(tones.legs, pale, 0.68),
+            mixed(tones.scutum, pale, 0.42),
+            mixed(tones.body, pale, 0.78),
+            mixed(tones.legs, pale, 0.68),
             tones.fed,
         ),
     )
 
 
-def _between(a: Colour, b: Colour, share: float) -> Colour:
+def mixed(a: Colour, b: Colour, share: float) -> Colour:
+    """Return the colour between a (share 0) and b (share 1)."""
     red, green, blue = (int(x * (1 - share) + y * share) for x, y in zip(a, b, strict=True))
     return red, green, blue

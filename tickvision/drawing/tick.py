@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from tickvision.drawing.anatomy import COMMON_BROWN, Anatomy, Colour, Palette
+from tickvision.drawing.anatomy import COMMON_BROWN, Anatomy, Colour, Palette, mixed
 from tickvision.drawing.canvas import Canvas, Part, Points, part_of
 from tickvision.drawing.legs import Leg, draw_legs
 from tickvision.drawing.ornament import ornament_mask
@@ -48,12 +48,6 @@ def palette(specimen: Specimen) -> Palette:
 def fed_share(specimen: Specimen) -> float:
     """Return how far the soft back has taken the colour of a full tick, 0 to 1."""
     return float(np.clip((specimen.length_growth - 1.08) / 0.8, 0, 1))
-
-
-def mixed(a: Colour, b: Colour, share: float) -> Colour:
-    """Return the colour between a (share 0) and b (share 1)."""
-    red, green, blue = (int(x * (1 - share) + y * share) for x, y in zip(a, b, strict=True))
-    return red, green, blue
 
 
 def back_colour(specimen: Specimen) -> Colour:

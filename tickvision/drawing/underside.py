@@ -2,12 +2,13 @@
 
 import numpy as np
 
+from tickvision.drawing.anatomy import mixed
 from tickvision.drawing.canvas import Canvas, part_of
 from tickvision.drawing.legs import ATTACHED_AT, Leg, draw_legs
 from tickvision.drawing.outline import Body
 from tickvision.drawing.specimen import Specimen
 from tickvision.drawing.textures import Rng
-from tickvision.drawing.tick import back_colour, body_height, darker, draw_capitulum, mixed, palette, toned
+from tickvision.drawing.tick import back_colour, body_height, darker, draw_capitulum, palette, toned
 
 
 def draw_ventral(canvas: Canvas, specimen: Specimen, body: Body, legs: list[Leg], rng: Rng, headless: bool) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.domain.taxonomy import Taxonomy
+from tickvision.domain.taxonomy import Taxonomy, settled
 from tickvision.errors import CalibrationError, did_you_mean
 from tickvision.evaluation.abstention import Guard, certify_ladder
 from tickvision.evaluation.calibration import fit_head, fit_joint
@@ -19,7 +19,7 @@ from tickvision.evaluation.probabilities import HeadMap, JointMap
 from tickvision.evaluation.promises import QualityLimit
 from tickvision.evaluation.quality_gate import fit_quality_limit
 from tickvision.evaluation.shortlist import Shortlist, fit_shortlist
-from tickvision.evaluation.specimens import Specimens, is_right, settled, true_answers
+from tickvision.evaluation.specimens import Specimens, is_right, true_answers
 from tickvision.evaluation.vim_fitting import VIM_MIN_PHOTOS, fit_vim
 from tickvision.images.look import MEASURES
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.domain.taxonomy import Taxonomy
+from tickvision.domain.taxonomy import Taxonomy, settled
 from tickvision.errors import MetricError
 from tickvision.evaluation import metrics
 from tickvision.evaluation.answered import decisions
@@ -20,7 +20,7 @@ from tickvision.evaluation.lookalike_errors import lookalike_errors
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.probabilities import HeadMap
 from tickvision.evaluation.selective import risk_coverage
-from tickvision.evaluation.specimens import Specimens, is_right, settled, true_answers
+from tickvision.evaluation.specimens import Specimens, is_right, true_answers
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.domain.taxonomy import Taxonomy
+from tickvision.domain.taxonomy import Taxonomy, settled
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.metrics import auroc, fpr_at_tpr
 from tickvision.evaluation.novelty import energy
-from tickvision.evaluation.specimens import Specimens, settled
+from tickvision.evaluation.specimens import Specimens
 from tickvision.evaluation.vim_fitting import VIM_MIN_PHOTOS, fit_vim, main_directions, subspace_size
 
 COMPONENTS = 256  # main directions of the features in which the heads are fitted; all serve the novelty score

@@ -6,12 +6,12 @@ from typing import Any
 
 import numpy as np
 
-from tickvision.domain.taxonomy import Taxonomy
+from tickvision.domain.taxonomy import Taxonomy, settled
 from tickvision.evaluation.expected import fair_sample, shares_of
 from tickvision.evaluation.intervals import clopper_pearson
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_judged import Judged
-from tickvision.evaluation.specimens import Specimens, settled
+from tickvision.evaluation.specimens import Specimens
 
 
 def promised_on(calibration: Specimens, policy: Policy, taxonomy: Taxonomy) -> Specimens:

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tickvision.domain.licences import NONE
-from tickvision.domain.taxonomy import Taxonomy
+from tickvision.domain.taxonomy import Taxonomy, settled
 from tickvision.evaluation.evaluate import heads
 from tickvision.evaluation.intervals import wilson
 from tickvision.evaluation.policy import NOVEL, Policy
@@ -23,7 +23,7 @@ from tickvision.evaluation.report_ladder import costly, given_wrong, missing, of
 from tickvision.evaluation.report_photographs import confusion_examples, photographs
 from tickvision.evaluation.report_reliability import reliability
 from tickvision.evaluation.slices import slices
-from tickvision.evaluation.specimens import Specimens, settled
+from tickvision.evaluation.specimens import Specimens
 
 FEW = 20  # training specimens of a class below which more photographs are the first thing to ask for
 WEAK = 0.8  # a class whose recall may lie below this is on the list of what to photograph

@@ -19,9 +19,9 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Specimens:
-    """taxon: (G, T), state: (G, T, S) mean logits. taxon_mask, state_mask: what the labels leave open.
-    quality: (G, 4) images.look.MEASURES, each of the photograph that is best in it. first_photo: (G,) photo_id.
-    photos: (G,) number of photographs."""
+    """taxon: (G, T), state: (G, T, S), embedding: (G, D), means over the photographs. taxon_mask: (G, T), state_mask:
+    (G, S), what the labels leave open. quality: (G, 4) images.look.MEASURES, each of the photograph that is best in it.
+    first_photo: (G,) photo_id. photos: (G,) number of photographs."""
 
     ids: NDArray[np.str_]
     taxon: Floats
@@ -110,11 +110,6 @@ def _empty(n_taxa: int, n_states: int, width: int) -> Specimens:
         np.zeros(0, int),
         np.array([], str),
     )
-
-
-def settled(masks: Bools) -> NDArray[np.int64]:
-    """Return (N,) the one class a label leaves open, -1 where it leaves several."""
-    return np.where(masks.sum(1) == 1, masks.argmax(1), -1).astype(np.int64)
 
 
 def true_answers(specimens: Specimens, claims: Bools) -> NDArray[np.int64]:

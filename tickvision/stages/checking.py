@@ -110,7 +110,7 @@ def remove_places(config: Config, paths: Paths, progress: Progress) -> list[str]
     from tickvision.data import gps
 
     frame, _ = usable_rows(config, paths)
-    holding = decoded(config, paths, frame, progress).looks["place"].to_numpy(bool)
+    holding = decoded(config, paths, frame, progress).looks["has_place"].to_numpy(bool)
     files, top = [Path(p) for p in dict.fromkeys(frame["path"][holding])], paths.output / "without_place"
     failed = gps.copy_without_place(files, top)
     lines = [
