@@ -37,7 +37,7 @@ _STEPS = {
     "calibrate": _Step(calibrating.calibrate, ("decide",), ("scores", "classes"), "calibration"),
     "evaluate": _Step(
         evaluating.evaluate,
-        ("bench", "name"),
+        ("bench", "name", "decide"),
         ("scores", "classes", "calibration", "audit", "manifest", "splits", "findings"),
         "report",
     ),

@@ -52,6 +52,7 @@ def make(
     min_confidence: float | None = None,
     change: Callable[[pd.DataFrame], pd.DataFrame] = lambda frame: frame,
     elsewhere: Expected | None = None,
+    costly: tuple[str, ...] = (),
     seed: int = 0,
 ) -> Case:
     """Return a run of made-up logits: the true class stands out by `strength` against noise of spread 1.5."""
@@ -82,7 +83,7 @@ def make(
         "bench": "Larkmoor bench (invented)",
         "drawn": True,
     } | evaluate.evaluate(test, test, policy, taxonomy)
-    material = Material(frame, part_of, findings, history)
+    material = Material(frame, part_of, findings, history, costly)
     figures = report_numbers.extend(figures, test, calibration, policy, taxonomy, material)
     figures = json.loads(json.dumps(figures, allow_nan=False))
     choices = policy.decide(test.taxon, test.state, taxonomy, test.quality) if len(test) else []
@@ -239,6 +240,17 @@ def test_missing_ixodes_counts_only_specimens_named_as_another_genus(promised: C
     assert costly["specimens"] == len(truly)
     assert costly["named"] == len(other)
     assert costly["missed"] == sum(isinstance(a, Answer) and not a.scientific_name.startswith("Ixodes") for a in other)
+
+
+def test_the_names_that_the_config_calls_costly_are_counted_instead() -> None:
+    case = make(costly=("Ixodes cookei", "Dermacentor"))
+    costly, listed = case.figures["costly"], ("Ixodes cookei", "Dermacentor variabilis")
+    truly = [i for i, label in enumerate(case.judged.labels) if label.startswith(listed)]
+    said = [case.judged.given[i] for i in truly if case.judged.given[i] is not None]
+    fine = (*listed, "Ixodes", "Dermacentor")  # the genus leaves the costly species open
+    assert (costly["names"], costly["specimens"]) == ("Ixodes cookei or Dermacentor", len(truly))
+    assert costly["named"] == len(said) > 0
+    assert costly["missed"] == sum(a is not None and a.scientific_name not in fine for a in said) > 0
 
 
 def test_weakest_and_untested_classes_are_what_to_photograph_next() -> None:

@@ -34,17 +34,20 @@ LEAST_IN_HISTOGRAM = 20
 @dataclass(frozen=True)
 class Material:
     """frame: the whole manifest. part_of: photo_id -> part. findings: rows of findings.csv and import_findings.csv.
-    history: rows of history.csv."""
+    history: rows of history.csv. costly: the names whose miss costs most, decide.costly."""
 
     frame: pd.DataFrame
     part_of: Mapping[str, str]
     findings: list[dict[str, str]]
     history: list[dict[str, str]]
+    costly: tuple[str, ...] = ()
 
 
-def read_material(frame: pd.DataFrame, part_of: Mapping[str, str], findings: list[Path], history: Path) -> Material:
+def read_material(
+    frame: pd.DataFrame, part_of: Mapping[str, str], findings: list[Path], history: Path, costly: tuple[str, ...] = ()
+) -> Material:
     """Return the material of a run; files that are not there count as empty."""
-    return Material(frame, part_of, [r for path in findings for r in _rows(path)], _rows(history))
+    return Material(frame, part_of, [r for path in findings for r in _rows(path)], _rows(history), costly)
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
@@ -73,7 +76,7 @@ def extend(
         "of_100": of_100(judged, taxonomy),
         "missing": missing(policy),
         "given_wrong": given_wrong(judged),
-        "costly": costly(test, judged, taxonomy),
+        "costly": costly(test, judged, taxonomy, material.costly),
         "what_if": what_if(test, promised_on(calibration, policy, taxonomy), policy, taxonomy),
         "expected": expected(test, calibration, judged, policy, taxonomy),
         "row_shares": {name: _row_shares(head["confusion"]) for name, head in figures.get("heads", {}).items()},

@@ -34,7 +34,11 @@ def evaluate(config: Config, paths: Paths, progress: Progress) -> list[str]:
     } | figures
     frame = report_stage.with_picture_sizes(manifest.read(paths.manifest), paths)
     material = report_numbers.read_material(
-        frame, splits.read(paths.splits), [paths.import_findings, paths.findings], paths.train / "history.csv"
+        frame,
+        splits.read(paths.splits),
+        [paths.import_findings, paths.findings],
+        paths.train / "history.csv",
+        config.decide.costly,
     )
     calibration, taught = (specimens.load(paths.scores, part) for part in ("calibration", "train"))
     features = [novelty_trial.frozen_means(paths.features, paths.scores, part) for part in (taught, test)]
