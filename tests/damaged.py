@@ -11,7 +11,6 @@ import re
 import struct
 import tempfile
 import zlib
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
@@ -134,11 +133,11 @@ def is_read_elsewhere(content: bytes) -> bool:
         return picture is not None and said.tell() == 0
 
 
-def fates(run: Path, day: Path, damaged: Mapping[str, Damaged]) -> tuple[Counter[str], list[str]]:
-    """Return (how many files met which fate, what is wrong) of a job that went from import to package and predict.
+def fates(run: Path, day: Path, damaged: Mapping[str, Damaged]) -> tuple[dict[str, str], list[str]]:
+    """Return (photo_id -> fate, what is wrong) of a job that went from import to package and predict.
 
-    run: the job's folder. day: what predict wrote as JSON lines. damaged: photo_id -> file; predict names it by a path
-    that ends in "photo_id" or "photo_id.jpg". Fates: "refused" with a status; "same" picture as before the damage;
+    run: the job's folder. day: what predict wrote as JSON lines. damaged: photo_id -> file; the file's name
+    is that of photo_id, with .jpg or without. Fates: "refused" with a status; "same" picture as before the damage;
     "unknowable": another picture, but OpenCV too reads the file without a warning (no checksum tells); "wrong": another
     picture, and it could have been known.
     """
@@ -153,12 +152,12 @@ def fates(run: Path, day: Path, damaged: Mapping[str, Damaged]) -> tuple[Counter
     told = {(f.photo_id, f.finding) for f in read_findings(run / "findings.csv") if f.severity == "error" and f.message}
     lines = [json.loads(line) for line in day.read_text(encoding="utf-8").splitlines()]
     said = {Path(p["path"]).name.removesuffix(".jpg"): p for line in lines for p in line["photographs"]}
-    counts, faults = Counter[str](), []
+    met: dict[str, str] = {}
+    faults: list[str] = []
     for photo, one in damaged.items():
         at, status = looks.get(photo, (-1, "absent"))
-        answer = said.get(photo.removesuffix(".jpg"), {"status": "absent", "reason": ""})
-        fate = "refused" if status != "ok" else _shown(one, squares[at], prepare)
-        counts[fate] += 1
+        answer = said.get(Path(photo).name.removesuffix(".jpg"), {"status": "absent", "reason": ""})
+        met[photo] = fate = "refused" if status != "ok" else _shown(one, squares[at], prepare)
         wrong = {
             "no usable row of the manifest": imported.get(photo) != "ok",
             "another picture, and nothing says so": fate == "wrong",
@@ -169,7 +168,7 @@ def fates(run: Path, day: Path, damaged: Mapping[str, Damaged]) -> tuple[Counter
             "refused, but not black": status != "ok" and bool(squares[at].any()),
         }
         faults += [f"{photo} ({one.what}): {what}" for what, is_so in wrong.items() if is_so]
-    return counts, faults
+    return met, faults
 
 
 def _shown(one: Damaged, square: NDArray[np.uint8], prepare: Prepare) -> str:
