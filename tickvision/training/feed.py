@@ -67,7 +67,7 @@ class Feeder:
         parts = [
             np.concatenate([s, np.repeat(w[:1], max(0, fill - len(s)))]) for s, w in zip(shares, whole, strict=True)
         ]
-        if m.is_gpu and self.on_cpu is None:
+        if m.is_gpu and self.on_cpu is None:  # pragma: no cover (needs a GPU)
             fed = self._on_device(parts, epoch, size_px)
         else:
             fed = self._on_cpu(parts, self.on_cpu, epoch, size_px)
@@ -81,15 +81,15 @@ class Feeder:
 
     def keep_on_device(self, count: int) -> None:
         """Copy all squares to the GPU once if there is room: no processor then stands between them and a step."""
-        if not self.machine.is_gpu or self.on_cpu is not None:
-            return
-        first = np.asarray(self.squares[0])
-        if count * first.nbytes > SHARE * torch.cuda.mem_get_info(self.machine.device)[0]:
-            return
-        held = torch.empty((count, *first.shape), dtype=torch.uint8, device=self.machine.device)
+        if self.machine.is_gpu and self.on_cpu is None:  # pragma: no cover (needs a GPU)
+            first = np.asarray(self.squares[0])
+            if count * first.nbytes <= SHARE * torch.cuda.mem_get_info(self.machine.device)[0]:
+                self._hold(count, first.shape)
+
+    def _hold(self, count: int, shape: tuple[int, ...]) -> None:
+        self._resident = torch.empty((count, *shape), dtype=torch.uint8, device=self.machine.device)
         for i in range(0, count, CHUNK):
-            held[i : i + CHUNK] = torch.from_numpy(self._take(np.arange(i, min(i + CHUNK, count))))
-        self._resident = held
+            self._resident[i : i + CHUNK] = torch.from_numpy(self._take(np.arange(i, min(i + CHUNK, count))))
 
     def _take(self, rows: NDArray[np.intp]) -> NDArray[np.uint8]:
         return np.ascontiguousarray(self.squares[rows])
@@ -132,13 +132,12 @@ class Feeder:
 
     def _squares(self, parts: list[NDArray[np.intp]]) -> Iterator[Tensor]:
         device, resident = self.machine.device, self._resident
-        if resident is not None:
-            for part in parts:
-                yield resident[torch.from_numpy(part).to(device, non_blocking=True)]
+        if resident is None:  # pragma: no cover (page-locked memory needs a GPU)
+            for squares in ahead(parts, lambda part: torch.from_numpy(self._take(part)).pin_memory(), self.workers):
+                yield squares.to(device, non_blocking=True)
             return
-        pinned = ahead(parts, lambda part: torch.from_numpy(self._take(part)).pin_memory(), self.workers)
-        for squares in pinned:
-            yield squares.to(device, non_blocking=True)
+        for part in parts:
+            yield resident[torch.from_numpy(part).to(device, non_blocking=True)]
 
 
 def _smaller(squares: Tensor, size_px: int) -> Tensor:

@@ -92,7 +92,7 @@ def join(
     bfloat16 = precision == "bfloat16" or (precision == "auto" and gpu)
     rank, world = (int(os.environ.get(name, default)) for name, default in (("RANK", "0"), ("WORLD_SIZE", "1")))
     here = torch.device("cuda", int(os.environ.get("LOCAL_RANK", "0"))) if gpu else torch.device("cpu")
-    if gpu:
+    if gpu:  # pragma: no cover (needs a GPU)
         if here.index >= torch.cuda.device_count():
             raise TrainingError(f"{world} processes need as many cards; torch finds {torch.cuda.device_count()}.")
         torch.cuda.set_device(here)

@@ -226,7 +226,7 @@ def _augmenting(
     by_tensors = recipe.augment_with == "torch" or (recipe.augment_with == "auto" and machine.is_gpu)
     if not recipe.augment:
         return Feeder(squares, prepare, machine, recipe.workers)
-    if by_tensors and machine.is_gpu:
+    if by_tensors and machine.is_gpu:  # pragma: no cover (needs a GPU)
         return Feeder(squares, prepare, machine, recipe.workers, on_device=augment_torch.make(recipe.seed, known))
     one = augment_torch.make_single(recipe.seed, known) if by_tensors else augment.make(recipe.seed, known)
     return Feeder(squares, prepare, machine, recipe.workers, on_cpu=one)

@@ -80,10 +80,15 @@ def _load_file(backbone: nn.Module, path: Path) -> str:
         )
     if not path.is_file():
         raise TrainingError(f"train.weights '{path}': no such file.")
+    from safetensors import SafetensorError
     from safetensors.torch import load_file
 
-    state = load_file(path)
-    missing, unexpected = backbone.load_state_dict(state, strict=False)
+    try:
+        missing, unexpected = backbone.load_state_dict(load_file(path), strict=False)
+    except SafetensorError as error:
+        raise TrainingError(f"{path}: no .safetensors file, or cut off ({error}).") from None
+    except RuntimeError as error:  # torch lists every tensor whose shape differs, a line each
+        raise TrainingError(f"{path}: {str(error).splitlines()[-1].strip()} Is it of another backbone?") from None
     if missing:
         raise TrainingError(f"{path}: {len(missing)} tensors are missing, e.g. '{missing[0]}'.")
     return f"weights from {path.name}" + (f" ({len(unexpected)} tensors not used)" if unexpected else "")
