@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tickvision.config import Config
 from tickvision.domain.spreadsheet import row_writer
@@ -14,6 +15,9 @@ from tickvision.progress import Progress
 from tickvision.review import store
 from tickvision.review.settings import DeskSettings
 from tickvision.whole_files import whole
+
+if TYPE_CHECKING:
+    from tickvision.review.embedding import Embedded
 
 Result = tuple[dict[str, object], list[str]]
 
@@ -76,59 +80,25 @@ def import_predictions(
 
 
 def _embeddings(package: Path, decisions: list[Any], photographs: Path, progress: Progress) -> dict[str, bytes]:
-    """Return specimen_id -> mean embedding (float32 bytes) of the readable photographs, for the watch on drift."""
+    """Return specimen_id -> mean embedding (float32 bytes) of the readable photographs, for the watch on drift.
+
+    photographs: the folder below which they must lie. What was looked at of a photograph is looked at again.
+    """
     from tickvision.deployment.specimens import Specimen
+    from tickvision.review.embedding import embed
+    from tickvision.review.intake import confine
 
-    specimens = [
-        Specimen(d.specimen_id, tuple(str(photographs / p.path) for p in d.photographs if p.status == "ok"))
-        for d in decisions
-    ]
-    table = embed(package, [s for s in specimens if s.paths], progress)
+    root, specimens = photographs.resolve(), []
+    for d in decisions:
+        found = [(*confine(p.path, root)[:2], p.region) for p in d.photographs if p.status == "ok"]
+        shown = [(path, region) for path, status, region in found if status == "ok"]
+        if shown:
+            paths, regions = zip(*shown, strict=True)
+            specimens.append(Specimen(d.specimen_id, paths, regions))
+    if not specimens:
+        return {}
+    table = embed(package, specimens, partial(progress.tick, "looking at specimens"))
     return {i: e.astype("<f4").tobytes() for i, e in zip(table.ids, table.embedding, strict=True)}
-
-
-@dataclass(frozen=True)
-class Embedded:
-    """What a package makes of specimens. ids: those with a readable photograph; probs: (N, K) calibrated cells."""
-
-    ids: list[str]
-    first_path: list[str]
-    probs: Any
-    embedding: Any
-
-
-def embed(package: Path, specimens: list[Any], progress: Progress) -> Embedded:
-    """Return calibrated cell probabilities and mean embeddings of specimens; unreadable ones are left out."""
-    import numpy as np
-
-    from tickvision.deployment.predict import load
-    from tickvision.errors import ImageError
-    from tickvision.images.decode import read_photo
-    from tickvision.images.prepare import to_square
-
-    predictor = load(package)
-    ids, paths, taxa, states, vectors = [], [], [], [], []
-    for done, specimen in enumerate(specimens, 1):
-        squares, used = [], ""
-        for path in specimen.paths:
-            try:
-                photo = read_photo(Path(path), predictor.decode_px)
-            except ImageError:
-                continue
-            squares.append(to_square(photo, predictor.package.prepare))
-            used = used or str(path)
-        if squares:
-            taxon, state, embedding = predictor.engine.logits(np.stack(squares))
-            ids.append(specimen.specimen_id)
-            paths.append(used)
-            taxa.append(taxon.mean(0))
-            states.append(state.mean(0))
-            vectors.append(embedding.mean(0))
-        progress.tick("looking at specimens", done, len(specimens))
-    if not ids:
-        raise DataError("none of these specimens has a photograph that can be read.")
-    probs = predictor.package.policy.cells(np.stack(taxa).astype(float), np.stack(states).astype(float))
-    return Embedded(ids, paths, probs, np.stack(vectors).astype(float))
 
 
 def add_reader(desk: Path, name: str, password: str) -> Result:
@@ -229,13 +199,14 @@ def select(ask: SelectRequest, progress: Progress) -> Result:
     from tickvision.deployment.sources import find_photographs
     from tickvision.deployment.specimens import group, read_list
     from tickvision.review import picking
+    from tickvision.review.embedding import embed
 
     specimens = read_list(ask.table) if ask.table else group(find_photographs(ask.photographs), ask.group_by)
     labelled = _labelled(ask.manifest)
     fresh = [s for s in specimens if s.specimen_id not in labelled.specimens]
     if not fresh:
         raise DataError("every one of these specimens is labelled already (--manifest).")
-    looked = embed(ask.package, fresh, progress)
+    looked = embed(ask.package, fresh, partial(progress.tick, "looking at specimens"))
     taxonomy = read(ask.package).taxonomy
     picks = picking.pick(looked.probs, looked.embedding, taxonomy, ask.number, ask.measure)
     lacking = picking.lacking_cells(labelled.cells, taxonomy, ask.enough) if ask.manifest else []

@@ -96,7 +96,6 @@ def take_in(
     """Add predictions to the store, all in one transaction; a specimen that is known keeps its chain and gains a link.
 
     picked: specimens to be labelled whatever the model says of them; new ones among them are never drawn at random.
-
     photographs: the folder that relative paths start from, and outside which nothing is ever shown.
     """
     done = Intake()
