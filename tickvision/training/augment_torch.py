@@ -156,7 +156,10 @@ def _places(u: Floats) -> Floats:
 
 
 def _turn(pictures: Tensor, places: Floats) -> Tensor:
-    grid = functional.affine_grid(_to(places, pictures), list(pictures.shape), align_corners=False)
+    where = _to(places, pictures)
+    middle = (torch.arange(pictures.shape[2], device=pictures.device) * 2 + 1) / pictures.shape[2] - 1
+    across, down = where[:, :, 0, None] * middle, where[:, :, 1, None] * middle + where[:, :, 2, None]
+    grid = (across[:, :, None, :] + down[:, :, :, None]).permute(0, 2, 3, 1)  # affine_grid is ten times slower
     return functional.grid_sample(pictures, grid, "bilinear", "reflection", align_corners=False)
 
 
@@ -207,13 +210,10 @@ def _kernels(u: Floats) -> Floats:
 
 
 def _blur(pictures: Tensor, u: Floats) -> Tensor:
-    weight = _to(_kernels(u[:, 19:22]), pictures)[:, :, :, None, None, None]
+    weight = _to(_kernels(u[:, 19:22]), pictures).repeat_interleave(3, 0)[:, None]
     wide = functional.pad(pictures, (2, 2, 2, 2), mode="reflect")
-    high, across = pictures.shape[2:]
-    blurred = torch.zeros_like(pictures)
-    for y, x in np.ndindex(5, 5):
-        blurred.addcmul_(wide[:, :, y : y + high, x : x + across], weight[:, y, x])
-    return blurred
+    with torch.backends.cudnn.flags(enabled=False):  # it would search anew for every number of pictures
+        return functional.conv2d(wide.view(1, -1, *wide.shape[2:]), weight, groups=len(weight)).view_as(pictures)
 
 
 def _noisy(pictures: Tensor, u: Floats, fields: Tensor) -> Tensor:
