@@ -27,3 +27,4 @@ LONG = (
 DRAWN = "Trained and tested on drawn specimens: not for identification."
 NO_PROMISE = "no promise"
 HOURS_TO_PREVENTIVE_CARE = 72  # IDSA20: counted from removal
+DEAREST = ("Ixodes",)  # names whose miss costs most, unless the bench says others: of them that care is considered

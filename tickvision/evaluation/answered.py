@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ Bools = NDArray[np.bool_]
 
 def decisions(test: Specimens, choices: list[Choice], policy: Policy, taxonomy: Taxonomy) -> dict[str, Any]:
     """Return the counts of the ladder, all together, by rung and by name. choices: one for each test specimen."""
-    right, wrong = _judged(test, choices, policy, taxonomy)
+    right, wrong = judge_choices(test, choices, policy, taxonomy)
     answered = np.array([c.rung is not None for c in choices], bool)
     n, k, open_label = int(answered.sum()), int(wrong.sum()), int((answered & ~right & ~wrong).sum())
     reasons = [c.reason for c in choices if c.rung is None]
@@ -45,7 +46,9 @@ def decisions(test: Specimens, choices: list[Choice], policy: Policy, taxonomy: 
     }
 
 
-def _judged(test: Specimens, choices: list[Choice], policy: Policy, taxonomy: Taxonomy) -> tuple[Bools, Bools]:
+def judge_choices(
+    test: Specimens, choices: Sequence[Choice], policy: Policy, taxonomy: Taxonomy
+) -> tuple[Bools, Bools]:
     """Return (right, wrong), (N,) each; neither where the label leaves it open or the specimen was referred."""
     right, wrong = np.zeros((2, len(test)), bool)
     for r, rung in enumerate(policy.rungs):

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tickvision.domain.taxonomy import Answer, Taxonomy
 from tickvision.errors import DataError
+from tickvision.evaluation.answered import judge_choices
 from tickvision.evaluation.policy import Choice, Policy
 from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, true_answers
 
@@ -63,13 +64,7 @@ def judge(
     if len(test):
         said, confidence = policy.answers(policy.cells(test.taxon, test.state), taxonomy, 0)
     rung = np.array([REFERRED if c.rung is None else c.rung for c in choices], dtype=np.int64)
-    right, wrong = np.zeros((2, len(test)), bool)
-    for r in range(len(policy.rungs) if len(test) else 0):
-        names, _, claimed = taxonomy.rung_answers(policy.rungs[r].name)
-        number = {a: i for i, a in enumerate(names)}
-        given = np.array([number[c.answer] if c.rung == r else 0 for c in choices], dtype=np.int64)
-        right |= (rung == r) & is_right(test, claimed, given)
-        wrong |= (rung == r) & is_wrong(test, claimed, given)
+    right, wrong = judge_choices(test, choices, policy, taxonomy)
     return Judged(
         test.ids,
         test.first_photo,

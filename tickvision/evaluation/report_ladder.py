@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tickvision.domain.cautions import DEAREST
 from tickvision.domain.taxonomy import Answer, Taxonomy
 from tickvision.evaluation.calibrate import Terms, certify_rungs
 from tickvision.evaluation.intervals import clopper_pearson, wilson
@@ -16,7 +17,6 @@ from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_judged import REFERRED, Judged
 from tickvision.evaluation.specimens import Specimens, is_right, is_wrong
 
-DEAREST = "Ixodes"
 TARGETS = (0.02, 0.05, 0.10)
 KINDS = ("full", "species", "genus_stage", "genus", "non_target", "referred")
 Head = tuple[str, NDArray[np.float64], NDArray[np.int64], list[str]]
@@ -188,11 +188,11 @@ def ladder(
 def costly(test: Specimens, judged: Judged, taxonomy: Taxonomy, names: Sequence[str]) -> dict[str, Any] | None:
     """Return how many specimens of the names whose miss costs most were named as something else; None without such.
 
-    names: of any rank; empty: Ixodes, as missing it is the dearest error among ticks: preventive care has 72 hours
-    (IDSA 2020). An answer that leaves one of the names open, as their family would, is no miss.
+    names: of any rank; empty: DEAREST of the ticks. An answer that leaves one of the names open, as their genus would,
+    is no miss.
     """
-    if not names and taxonomy.kind == "ticks" and DEAREST in taxonomy.nodes:
-        names = (DEAREST,)
+    if not names and taxonomy.kind == "ticks":
+        names = tuple(name for name in DEAREST if name in taxonomy.nodes)
     if not names:
         return None
     inside = np.any([taxonomy.taxon_mask(name) for name in names], axis=0)

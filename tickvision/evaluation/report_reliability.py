@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -27,7 +28,7 @@ def reliability(test: Specimens, judged: Judged, policy: Policy, taxonomy: Taxon
 
     A head with fewer than 20 specimens of known label has n alone.
     """
-    plain = Policy(**{**vars(policy), "taxon_map": HeadMap(1.0), "state_map": HeadMap(1.0)})
+    plain = replace(policy, taxon_map=HeadMap(1.0), state_map=HeadMap(1.0))
     plain_cells = plain.cells(test.taxon, test.state)
     before = {name: (probs, target) for name, probs, target, _ in heads(test, plain_cells, taxonomy)}
     found: dict[str, Any] = {}

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Statistic = Callable[[Floats, NDArray[np.bool_]], Floats]  # (N, D), (R, N) -> (R,)
 FEW = 20  # common practice, no source: with fewer on a side nothing but a landslide would show
 PERMUTATIONS = 999
 NEWEST = 0.25
@@ -46,7 +47,7 @@ def embedding_drift(vectors: Sequence[NDArray[np.floating]]) -> Drift:
     return _drift("embedding", "mean shift a dimension, in standard deviations", x, _mean_shift)
 
 
-def _drift(of: str, measure: str, x: Floats, statistic) -> Drift:  # type: ignore[no-untyped-def]
+def _drift(of: str, measure: str, x: Floats, statistic: Statistic) -> Drift:
     newest = int(len(x) * NEWEST)
     before = len(x) - newest
     if min(newest, before) < FEW:

@@ -14,6 +14,7 @@ from tickvision.domain.spreadsheet import guarded, row_writer
 from tickvision.errors import DataError
 from tickvision.review import chain
 from tickvision.review.chain import Conclusion, Identification
+from tickvision.review.intake import ELSEWHERE, OUTSIDE
 from tickvision.whole_files import whole
 
 RANDOM, PICKED, REFERRED = "random", "picked", "referred"
@@ -109,7 +110,7 @@ def write_labels(connection: sqlite3.Connection, path: Path, non_target: str = "
     rows: list[list[str]] = []
     specimens = free = hidden = 0
     for one in concluded(connection):
-        shown = [p for p in one.photographs if p["status"] not in ("outside", "elsewhere")]
+        shown = [p for p in one.photographs if p["status"] not in (OUTSIDE, ELSEWHERE)]
         hidden += len(one.photographs) - len(shown)
         rows += [[guarded(_label_cells(one, photo, non_target)[c]) for c in LABEL_COLUMNS] for photo in shown]
         specimens += bool(shown)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from dataclasses import replace
 
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
@@ -29,7 +30,7 @@ from tickvision.review.web import Desk, Visit, go, set_token, templates
 def sign_in_page(visit: Visit, status: int = 200, fault: str = "") -> Response:
     """Show the form to sign in; a visitor without a token is given one."""
     token = visit.token or secrets.token_urlsafe(32)
-    shown = Visit(**{**vars(visit), "token": token, "reader": ""})
+    shown = replace(visit, token=token, reader="")
     back = visit.field("back") or visit.query.get("back", "/")
     page = shown.page("sign_in.html", status, fault=fault, back=back, needs_password=visit.desk.needs_password())
     return page if visit.token else set_token(page, token, visit.desk.is_secure)

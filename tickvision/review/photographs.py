@@ -11,6 +11,7 @@ from PIL import Image
 
 from tickvision.errors import ImageError
 from tickvision.images.decode import read_photo
+from tickvision.review.intake import ELSEWHERE, OUTSIDE
 
 LONG_SIDE_PX = {"full": 8000, "view": 2000, "small": 240}  # full: fetched when a reader goes close
 KEPT = "pictures"
@@ -26,12 +27,12 @@ def picture(connection: sqlite3.Connection, desk: Path, number: int, size: str) 
     row = connection.execute("SELECT path, status, reason FROM photograph WHERE id = ?", (number,)).fetchone()
     if row is None:
         raise ImageError("missing", "no such photograph at this desk")
-    if row["status"] in ("outside", "elsewhere"):
+    if row["status"] in (OUTSIDE, ELSEWHERE):
         raise ImageError(row["status"], row["reason"])
     path = Path(row["path"])
     roots = [Path(r["folder"]) for r in connection.execute("SELECT folder FROM root")]
     if not any(path.resolve().is_relative_to(root) for root in roots):  # a link may have been laid since the import
-        raise ImageError("outside", "lies outside the photographs' folders")
+        raise ImageError(OUTSIDE, "lies outside the photographs' folders")
     kept = desk / KEPT / f"{number}-{size}-{_version(path)}.jpg"
     if kept.is_file():
         return kept.read_bytes()

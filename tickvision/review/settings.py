@@ -7,6 +7,7 @@ import sqlite3
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
+from tickvision.domain.cautions import DEAREST
 from tickvision.review.store import writing
 
 
@@ -24,7 +25,7 @@ class DeskSettings:
     contact: str = "the bench's human identifier"
     audit_share: float = 0.15
     second_share: float = 0.1
-    costly: tuple[str, ...] = ("Ixodes",)
+    costly: tuple[str, ...] = DEAREST
     rare: tuple[str, ...] = ()
     lock_minutes: float = 10
     max_error: float = 0.05
