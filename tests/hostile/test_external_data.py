@@ -38,7 +38,6 @@ def swap_model(package: Path, model: bytes) -> None:
     (package / "model.onnx").write_bytes(model)
 
 
-@pytest.mark.xfail(reason="deployment/opening.build does not look for it yet", strict=True)
 @pytest.mark.parametrize("location", ["weights.bin", "../elsewhere/weights.bin", "{elsewhere}/weights.bin"])
 @pytest.mark.parametrize("is_there", [True, False])
 def test_weights_outside_the_package_are_refused(

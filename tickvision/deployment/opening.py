@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from tickvision.images.prepare import Prepare
 
 T = TypeVar("T")
+ELSEWHERE = b"\x0a\x08location"  # the key of ONNX's external data, as a StringStringEntryProto begins (onnx.proto3)
 
 
 class Opened:
@@ -90,6 +91,8 @@ def build(model: bytes, threads: int, where: str = MODEL) -> InferenceSession:
     """Return the session of a model.onnx. where: what messages call it. Raises PackageError if it cannot be read."""
     import onnxruntime
 
+    if ELSEWHERE in model:  # onnxruntime would read them from the current folder, older ones from anywhere
+        raise PackageError(f"{where}: keeps weights in other files; a package must hold all that it needs.")
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.log_severity_level = 3
