@@ -138,6 +138,7 @@ def optimism(features: NDArray[np.float32], said: NDArray[np.str_], group: NDArr
 
     A photograph's own specimen, submission and near-duplicates may stand in training on the random split, as they do
     wherever photographs are dealt one by one. Five folds each; {n} alone if there are too few rows.
+    features: (N, D), said: (N,) class or "", group: (N,), as for mislabels.doubts.
     """
     apart = np.arange(len(said), dtype=np.int64)
     right = [doubts(features, said, g)[0] for g in (apart, group)]

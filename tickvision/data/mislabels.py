@@ -89,7 +89,10 @@ def findings(
 def accuracy(
     frame: pd.DataFrame, features: NDArray[np.float32], taxonomy: Taxonomy, group: NDArray[np.int64]
 ) -> dict[str, dict[str, float]]:
-    """Return head -> {n, accuracy} of the classifier on the features: the picture itself, beside the shortcut probe."""
+    """Return head -> {n, accuracy} of the classifier on the features: the picture itself, beside the shortcut probe.
+
+    features: (N, D), a row of the frame each; group: (N,), as for doubts.
+    """
     told = {}
     for head, said in labels_of(frame, taxonomy).items():
         doubt = doubts(features, said, group)[0]

@@ -117,7 +117,7 @@ def _dealing_order(counts: NDArray[np.int64], rng: np.random.Generator) -> NDArr
 
 
 def check_no_leak(frame: pd.DataFrame, groups: NDArray[np.int64], parts: NDArray[np.str_]) -> None:
-    """Raise DataError if a group stands in two parts."""
+    """Raise DataError if a group stands in two parts. groups, parts: (N,), a row of the frame each."""
     seen = pd.DataFrame({"group": groups, "part": parts, "photo": frame["photo_id"].to_numpy()})
     torn = seen.groupby("group")["part"].nunique()
     torn = torn[torn > 1]
@@ -159,7 +159,7 @@ def write(
     path: Path,
     fold: NDArray[np.int64] | None = None,
 ) -> None:
-    """Write splits.csv: photo_id, specimen_id, group, stratum, part, and the fold where there are folds."""
+    """Write splits.csv: photo_id, specimen_id, group, stratum, part, and the fold where there are folds; (N,) each."""
     table = pd.DataFrame(
         {
             "photo_id": frame["photo_id"],

@@ -54,7 +54,7 @@ def _both_named(first: ArrayLike, second: ArrayLike, n_classes: int) -> tuple[In
 
 
 def raw_agreement(first: ArrayLike, second: ArrayLike, n_classes: int) -> float:
-    """Return the share of specimens that both named alike, 0..1; -1 = not named, left out; nan = no data."""
+    """Return the share of specimens that both named alike, 0..1; (N,) each, -1 = not named, left out; nan = no data."""
     a, b = _both_named(first, second, n_classes)
     return float(np.mean(a == b)) if a.size else float("nan")
 
@@ -71,7 +71,7 @@ def class_agreement(first: ArrayLike, second: ArrayLike, n_classes: int) -> Floa
 
 
 def cohen(first: ArrayLike, second: ArrayLike, n_classes: int) -> float:
-    """Return Cohen's kappa of two raters over the specimens that both named; nan = no data.
+    """Return Cohen's kappa of two raters, (N,) each, over the specimens that both named; nan = no data.
 
     Raises MetricError where both name one and the same class only. Source: Cohen 1960, equation 1.
     """

@@ -14,7 +14,7 @@ from tickvision.evaluation.abstention import Guard, certify_ladder
 from tickvision.evaluation.calibration import fit_head, fit_joint
 from tickvision.evaluation.expected import Expected, expected_shares, fair_sample, shares_of, shift
 from tickvision.evaluation.novelty import Vim, novelty_limit
-from tickvision.evaluation.policy import Policy, Rung, answer_parts
+from tickvision.evaluation.policy import LISTED_FROM, Policy, Rung, answer_parts
 from tickvision.evaluation.probabilities import HeadMap, JointMap
 from tickvision.evaluation.promises import QualityLimit
 from tickvision.evaluation.quality_gate import fit_quality_limit
@@ -264,5 +264,5 @@ def _shortlist(
     try:
         return fit_shortlist(probs, true_answers(calibration, claims), miss)
     except CalibrationError as error:
-        notes.append(f"no conformal shortlist ({error}); names of at least 5 % are listed")
+        notes.append(f"no conformal shortlist ({error}); names of at least {LISTED_FROM:.0%} are listed")
         return None

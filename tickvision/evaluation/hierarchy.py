@@ -74,7 +74,7 @@ def hierarchical_scores(target: ArrayLike, pred: ArrayLike, parents: ArrayLike) 
 
 
 def node_heights(parents: ArrayLike) -> Ints:
-    """Return per node the longest way down to a leaf below it; 0 for leaves."""
+    """Return (N,) per node the longest way down to a leaf below it; 0 for leaves. parents: (N,), as for ancestors."""
     closed = ancestors(parents)
     depth = closed.sum(axis=1)
     return np.asarray(np.where(closed, depth[:, None], 0).max(axis=0, initial=0) - depth, dtype=np.int64)

@@ -88,7 +88,7 @@ def p_values(calibration_scores: ArrayLike, scores: ArrayLike) -> Floats:
 
 
 def novelty_limit(calibration_scores: ArrayLike, lost_share: float = 0.05) -> float:
-    """Return the score above which a specimen is referred as strange; inf where the specimens are too few.
+    """Return the score above which a specimen is referred as strange; inf where the specimens (N,) are too few.
 
     At most lost_share of good new specimens lie above it: the same event as p-value <= lost_share where scores differ.
     """

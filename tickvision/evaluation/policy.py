@@ -23,6 +23,7 @@ from tickvision.evaluation.shortlist import Shortlist
 from tickvision.images.look import MEASURES
 
 Floats = NDArray[np.float64]
+LISTED_FROM = 0.05  # probability, where no shortlist could be fitted
 SCHEMA = 2  # 2: several quality limits instead of one of sharpness
 LOW, NOVEL, UNUSABLE_PICTURE, NO_PROMISE = "low_confidence", "novel", "unusable_picture", "no_certificate"
 
@@ -96,13 +97,17 @@ class Policy:
         quality: Floats | None = None,
         embedding: Floats | None = None,
     ) -> list[Choice]:
-        """Return one choice per specimen: logits and embedding are means over its photographs, quality the best."""
+        """Return one choice per specimen: logits and embedding are means over its photographs, quality the best.
+
+        taxon: (N, T), state: (N, T, S), embedding: (N, D), quality: (N, 4) in the order of images.look.MEASURES.
+        Without quality that gate is open; embedding is needed where ViM was fitted.
+        """
         cells = self.cells(taxon, state)
         strange = self.strangeness(taxon, embedding)
         given = [self.answers(cells, taxonomy, r) for r in range(len(self.rungs))]
         labels = [taxonomy.rung_answers(r.name)[0] for r in self.rungs]
         finest = taxonomy.answer_probs(cells, self.rungs[0].name)
-        lists = self.shortlist.sets(finest) if self.shortlist is not None else finest >= 0.05
+        lists = self.shortlist.sets(finest) if self.shortlist is not None else finest >= LISTED_FROM
         usable = self._usable(quality, len(cells))
         choices = []
         for i in range(len(cells)):

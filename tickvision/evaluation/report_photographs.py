@@ -60,7 +60,7 @@ def photographs(frame: pd.DataFrame, judged: Judged, probs: NDArray[np.float64],
 
 
 def doubtful(probs: NDArray[np.float64], truth: NDArray[np.int64]) -> list[int]:
-    """Return the rows whose label is in doubt, least believed first; truth -1 is left out."""
+    """Return the rows whose label is in doubt, least believed first. probs: (N, K); truth: (N,), -1 is left out."""
     known = np.flatnonzero(truth >= 0)
     mean = np.full(probs.shape[1], np.inf)
     for c in np.unique(truth[known]):

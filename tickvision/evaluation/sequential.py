@@ -51,7 +51,8 @@ def evidence_path(wrong: ArrayLike, max_error: float) -> Floats:
 def watch(wrong: ArrayLike, max_error: float, false_alarm: float = 0.05) -> Alarm:
     """Return whether and when the audited answers break the promise.
 
-    false_alarm: the chance, over a whole season, of an alarm although the promise holds. No audits: evidence 1.
+    wrong: (N,) bool in the order of the audits; none: evidence 1. false_alarm: the chance, over a whole season, of an
+    alarm although the promise holds.
     """
     if not 0 < false_alarm < 1:
         raise CalibrationError(f"false_alarm: found {false_alarm}; expected a share between 0 and 1, as 0.05.")

@@ -46,7 +46,7 @@ def measure_quality(square: NDArray[np.uint8], width: int, height: int) -> Quali
 
 
 def difference_hash(square: NDArray[np.uint8]) -> int:
-    """Return the 64-bit difference hash: is each of 8 x 8 cells brighter than its right neighbour."""
+    """Return the 64-bit difference hash of (S, S, 3): is each of 8 x 8 cells brighter than its right neighbour."""
     small = np.asarray(Image.fromarray(square).convert("L").resize((9, 8), Image.Resampling.BILINEAR), np.int16)
     bits = (small[:, 1:] > small[:, :-1]).ravel()
     return int(np.packbits(bits).view(">u8")[0])
