@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from tickvision.data.labels import SEVERITIES, Finding
+from tickvision.data.labels import SEVERITIES, Finding, in_turn
 from tickvision.whole_files import whole
 
 CELL_PX, CAPTION_PX, COLUMNS, AT_MOST = 160, 28, 6, 48
@@ -47,12 +47,6 @@ def write(
 
 
 def _chosen(findings: list[Finding], at_most: int) -> list[Finding]:
-    """Return findings in turn by kind, the more severe kinds first, so that no common kind fills the sheet."""
-    kinds: dict[str, list[Finding]] = {}
-    for finding in sorted(findings, key=lambda f: SEVERITIES.index(f.severity)):
-        if finding.severity != "note":
-            kinds.setdefault(finding.finding, []).append(finding)
-    chosen: list[Finding] = []
-    while any(kinds.values()) and len(chosen) < at_most:
-        chosen += [queue.pop(0) for queue in kinds.values() if queue]
-    return sorted(chosen[:at_most], key=lambda f: SEVERITIES.index(f.severity))
+    """Return findings, every kind in turn and the more severe kinds first, so that no common kind fills the sheet."""
+    worst = sorted((f for f in findings if f.severity != "note"), key=lambda f: SEVERITIES.index(f.severity))
+    return sorted(in_turn(worst)[:at_most], key=lambda f: SEVERITIES.index(f.severity))

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from itertools import chain, zip_longest
 from pathlib import Path
 
 import pandas as pd
 
 from tickvision.data import tables
 from tickvision.data.columns import CARRIED, MANIFEST, USES
-from tickvision.data.labels import Finding, read_label, read_licence
+from tickvision.data.labels import Finding, in_turn, read_label, read_licence
 from tickvision.data.manifest import USABLE
 from tickvision.data.mapping import Record
 from tickvision.data.sources import is_there
@@ -147,12 +146,8 @@ def summary(frame: pd.DataFrame) -> list[str]:
 
 
 def examples(findings: Iterable[Finding], at_most: int = 5) -> list[Finding]:
-    """Return errors to show, every kind in turn, so that no common kind hides the others."""
-    kinds: dict[str, list[Finding]] = {}
-    for finding in findings:
-        if finding.severity == "error":
-            kinds.setdefault(finding.finding, []).append(finding)
-    return [f for f in chain.from_iterable(zip_longest(*kinds.values())) if f is not None][:at_most]
+    """Return errors to show, every kind in turn."""
+    return in_turn(f for f in findings if f.severity == "error")[:at_most]
 
 
 def read_findings(path: Path) -> list[Finding]:

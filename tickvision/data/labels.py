@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import chain, zip_longest
 
 from tickvision.data.columns import LABEL, VERBATIM
 from tickvision.domain import licences, names, rules
@@ -21,6 +23,14 @@ class Finding:
     message: str
     advice: str = ""
     line: int = 0
+
+
+def in_turn(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the findings in their order but every kind in turn, so that no common kind hides the others."""
+    kinds: dict[str, list[Finding]] = {}
+    for finding in findings:
+        kinds.setdefault(finding.finding, []).append(finding)
+    return [f for f in chain.from_iterable(zip_longest(*kinds.values())) if f is not None]
 
 
 def read_label(record: dict[str, str], kind: str, non_target: str) -> tuple[dict[str, str], list[tuple[str, str, str]]]:
