@@ -1,0 +1,30 @@
+"""What is said when the place that the answer goes to is full, or nobody reads it any more."""
+
+from __future__ import annotations
+
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+COMMAND = f"{shlex.quote(sys.executable)} -m tickvision info --schema"
+
+
+def shell(line: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(["bash", "-c", f"set -o pipefail; {line}"], capture_output=True, text=True, timeout=60)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
+def test_an_answer_that_does_not_fit_on_the_disk_is_one_message() -> None:
+    done = shell(f"{COMMAND} > /dev/full")
+    assert done.returncode == 1
+    assert done.stderr == (
+        "tickvision: a file: No space left on device. What was finished is kept; the same command goes on from there.\n"
+    )
+
+
+def test_an_answer_that_nobody_reads_ends_without_a_word() -> None:
+    done = shell(f"{COMMAND} | true")
+    assert (done.stdout, done.stderr) == ("", "")
