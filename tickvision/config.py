@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeGuard
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import ErrorDetails
@@ -245,25 +245,30 @@ def _read(path: Path) -> dict[str, Any]:
         raise ConfigError(f"{path}: cannot be read: {error.strerror}") from None
 
 
-PATH_KEYS = (
-    ("output",),
-    ("data", "path"),
-    ("data", "photographs"),
-    ("data", "mapping"),
-    ("data", "regions"),
-    ("split", "file"),
-    ("taxonomy", "table"),
-    ("decide", "expected"),
-)
+def _path_keys(model: type[BaseModel], above: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    """Yield the keys that hold a path, such as ("data", "path")."""
+    for name, field in model.model_fields.items():
+        if field.annotation in (Path, Path | None):
+            yield (*above, name)
+        elif isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
+            yield from _path_keys(field.annotation, (*above, name))
+
+
+PATH_KEYS = tuple(_path_keys(Config))
+WEIGHTS = ("train", "weights")  # a path or a word
+
+
+def _is_path(keys: tuple[str, ...], value: object) -> TypeGuard[str]:
+    return isinstance(value, str) and (keys in PATH_KEYS or (keys == WEIGHTS and value.endswith(".safetensors")))
 
 
 def _anchor(raw: dict[str, Any], folder: Path) -> None:
     """Make the file's relative paths absolute, relative to the file's folder."""
-    for keys in PATH_KEYS:
+    for keys in (*PATH_KEYS, WEIGHTS):
         holder: Any = raw
         for key in keys[:-1]:
             holder = holder.get(key, {}) if isinstance(holder, dict) else {}
-        if isinstance(holder, dict) and isinstance(holder.get(keys[-1]), str):
+        if isinstance(holder, dict) and _is_path(keys, holder.get(keys[-1])):
             holder[keys[-1]] = _absolute(folder, holder[keys[-1]], ".".join(keys))
 
 
@@ -283,7 +288,7 @@ def _lay_over(raw: dict[str, Any], setting: str) -> None:
         value = tomllib.loads(f"value = {text}")["value"]
     except tomllib.TOMLDecodeError:
         value = text  # a bare word is a string
-    if parts in PATH_KEYS and isinstance(value, str):
+    if _is_path(parts, value):
         value = _absolute(Path(), value, key)
     holder = raw
     for part in parts[:-1]:

@@ -64,6 +64,27 @@ def test_paths_are_relative_to_the_file_and_those_of_set_to_the_folder(
     assert job.output == tmp_path / "elsewhere" / "here"
 
 
+def test_every_path_is_relative_to_the_file_weights_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The list of paths is read from the sections; train.weights is a path if it names a file of tensors."""
+    sections = {
+        "data": ("path", "photographs", "mapping", "regions"), "split": ("file",), "taxonomy": ("table",),
+        "decide": ("expected",), "train": ("weights",),
+    }  # fmt: skip
+    lines = ['name = "x"', 'output = "o"']
+    for section, keys in sections.items():
+        lines += [f"[{section}]", *(f'{key} = "{section}_{key}.safetensors"' for key in keys)]
+    (tmp_path / "job.toml").write_text("\n".join(lines), encoding="utf-8")
+    (tmp_path / "elsewhere").mkdir()
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    read = config.load(tmp_path / "job.toml")
+    for section, keys in sections.items():
+        for key in keys:
+            assert str(getattr(getattr(read, section), key)) == str(tmp_path / f"{section}_{key}.safetensors")
+    set_ = config.load(tmp_path / "job.toml", ["train.weights=w.safetensors"]).train.weights
+    assert set_ == str(tmp_path / "elsewhere/w.safetensors")
+    assert config.load(tmp_path / "job.toml", ["train.weights=none"]).train.weights == "none"
+
+
 def test_settings_are_laid_over_the_file(tmp_path: Path) -> None:
     job = config.load(
         write(tmp_path), ["train.epochs=3", "decide.min_confidence=0.8", 'taxonomy.taxa=["a", "b"]', "name=word"]
