@@ -7,6 +7,7 @@ import json
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from pathlib import Path
 
 from tickvision import __version__
 from tickvision.config import Config
@@ -105,6 +106,8 @@ def _mark(stage: str, config: Config, paths: Paths) -> str:
     inputs = [paths.output / FILES[f] for f in step.reads]
     if stage == "check":  # it looks with the frozen features of the backbone
         digest.update(json.dumps([form["train"]["backbone"], form["train"]["weights"], form["seed"]]).encode())
+    if stage in ("check", "train") and config.train.weights.endswith(".safetensors"):
+        inputs.append(Path(config.train.weights))
     if stage == "import":
         inputs += [p for p in (config.data.path, config.data.mapping, config.data.regions) if p]
     if stage == "calibrate" and config.decide.expected is not None:
@@ -115,8 +118,8 @@ def _mark(stage: str, config: Config, paths: Paths) -> str:
         if path.is_dir():
             state = sorted(f"{p}|{p.stat().st_size}|{p.stat().st_mtime_ns}" for p in path.rglob("*") if p.is_file())
             digest.update("\n".join(state).encode())
-        elif path.suffix.lower() == ".zip" and path.is_file():
-            digest.update(f"{path.stat().st_size}|{path.stat().st_mtime_ns}".encode())  # photographs: too big to read
+        elif path.suffix.lower() in (".zip", ".safetensors") and path.is_file():  # too big to read
+            digest.update(f"{path.stat().st_size}|{path.stat().st_mtime_ns}".encode())
         elif path.is_file():
             digest.update(path.read_bytes())
     return digest.hexdigest()

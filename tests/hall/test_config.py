@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tickvision import config
+from tickvision import config, runner
 from tickvision.errors import ConfigError
+from tickvision.workplace import Paths
 
 SMALL = 'name = "x"\noutput = "out"\n[data]\npath = "labels.csv"\n'
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -83,6 +84,15 @@ def test_every_path_is_relative_to_the_file_weights_too(tmp_path: Path, monkeypa
     set_ = config.load(tmp_path / "job.toml", ["train.weights=w.safetensors"]).train.weights
     assert set_ == str(tmp_path / "elsewhere/w.safetensors")
     assert config.load(tmp_path / "job.toml", ["train.weights=none"]).train.weights == "none"
+
+
+def test_another_file_of_weights_under_the_same_name_asks_for_a_new_training(tmp_path: Path) -> None:
+    (tmp_path / "w.safetensors").write_bytes(b"old")
+    job = config.load(write(tmp_path), [f"train.weights={tmp_path / 'w.safetensors'}"])
+    marks = [runner._mark(stage, job, Paths(job.output)) for stage in ("check", "train", "split")]
+    (tmp_path / "w.safetensors").write_bytes(b"newer")
+    again = [runner._mark(stage, job, Paths(job.output)) for stage in ("check", "train", "split")]
+    assert [a == b for a, b in zip(marks, again, strict=True)] == [False, False, True]
 
 
 def test_settings_are_laid_over_the_file(tmp_path: Path) -> None:
