@@ -30,7 +30,7 @@ MEDIA_TERMS: dict[str, tuple[str, ...]] = {
     "rights_holder": ("rightsHolder", "Owner"),
     "license_uri": ("license", "rights", "WebStatement", "UsageTerms"),
 }
-# The record as it stood before a portal read it through a thesaurus, which may put one stage for another: it goes first.
+# The record as it stood before a portal read it by a thesaurus, which may put one stage for another: it goes first.
 VERBATIM_FIRST = ("lifeStage", "sex", "identificationQualifier")
 EXTRA_FACTS = ("feeding", "leg_count", "attached", "use")  # read from dynamicProperties, which JSON is advised for
 VIEWS = {  # http://rs.tdwg.org/acorient/values/
