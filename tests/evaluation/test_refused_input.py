@@ -10,6 +10,7 @@ import pytest
 from tickvision.domain.taxonomy import flat_taxonomy
 from tickvision.errors import CalibrationError, MetricError
 from tickvision.evaluation import agreement, calibration_error, compare, expected, hierarchy, per_class, specimens
+from tickvision.evaluation.evaluate import head_metrics
 from tickvision.evaluation.probabilities import JointMap, log_softmax, part_logits
 
 NODES = [2, 2, -1]  # two leaves and their root
@@ -95,3 +96,10 @@ def test_scores_that_cannot_be_joined_into_specimens_are_refused(
     assert len(specimens.load(scores(tmp_path / "whole.npz"), "test").ids) == 2
     with pytest.raises(CalibrationError, match=message):
         specimens.load(scores(tmp_path / "scores.npz", **changed), "test")
+
+
+def test_a_share_that_a_sum_brought_above_one_by_a_rounding_is_one() -> None:
+    # IEEE 754 double: a sum of shares may come out as 1 + 2^-52
+    above = np.array([[1 + 2**-52, 0.0]] * 6)
+    found = head_metrics(above, np.zeros(6, np.int64), ["a", "b"], np.array(list("abcdef")))
+    assert (found["accuracy"], found["ece"], found["ece_null_95"]) == (1.0, 0.0, 0.0)

@@ -13,7 +13,7 @@ from tickvision.domain.taxonomy import Taxonomy, settled
 from tickvision.errors import MetricError
 from tickvision.evaluation import metrics
 from tickvision.evaluation.answered import decisions
-from tickvision.evaluation.calibration_error import debiased_ce2, ece_null_quantile
+from tickvision.evaluation.calibration_error import debiased_ce2, ece_null_quantile, top_label
 from tickvision.evaluation.compare import paired_bootstrap
 from tickvision.evaluation.intervals import macro_recall_interval, wilson
 from tickvision.evaluation.lookalike_errors import lookalike_errors
@@ -105,7 +105,7 @@ def head_metrics(probs: Floats, target: Ints, labels: Sequence[str], specimen: N
         "nll": _finite(metrics.nll(shares, truth)),
         "brier": metrics.brier(shares, truth),
         "ece": metrics.ece(shares, truth),
-        "ece_null_95": ece_null_quantile(shares.max(1)),
+        "ece_null_95": ece_null_quantile(top_label(shares, truth)[0]),
         "debiased_ce2": debiased_ce2(shares, truth),
         "classwise_ece": metrics.classwise_ece(shares, truth),
     }
