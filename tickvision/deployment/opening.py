@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from tickvision.images.prepare import Prepare
 
 T = TypeVar("T")
-ELSEWHERE = b"\x0a\x08location"  # the key of ONNX's external data, as a StringStringEntryProto begins (onnx.proto3)
 
 
 class Opened:
@@ -91,13 +90,13 @@ def build(model: bytes, threads: int, where: str = MODEL) -> InferenceSession:
     """Return the session of a model.onnx. where: what messages call it. Raises PackageError if it cannot be read."""
     import onnxruntime
 
-    if ELSEWHERE in model:  # onnxruntime would read them from the current folder, older ones from anywhere
-        raise PackageError(f"{where}: keeps weights in other files; a package must hold all that it needs.")
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.log_severity_level = 3
     # a thread that spins between batches takes the core from the decoders
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+    # a package holds all that it needs: weights in other files, which else are looked for in the current folder, are none
+    options.add_session_config_entry("session.model_external_initializers_file_folder_path", os.devnull)
     try:
         return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
     except Exception as error:  # onnxruntime raises types of its own
