@@ -53,7 +53,7 @@ def test_weights_outside_the_package_are_refused(
             (folder / "weights.bin").write_bytes(held)
     scene().save(tmp_path / "a.jpg")
     monkeypatch.chdir(current)
-    with pytest.raises(PackageError, match="onnxruntime cannot read it.*External data path"):
+    with pytest.raises(PackageError, match=r"onnxruntime cannot read it.*External data path"):
         load(package).predict([tmp_path / "a.jpg"])
 
 
@@ -82,5 +82,5 @@ def test_a_spelling_of_its_own_does_not_hide_them(tmp_path: Path, monkeypatch: p
     swap_model(package, model.SerializeToString() + field(7, graph))
     scene().save(tmp_path / "a.jpg")
     monkeypatch.chdir(tmp_path)
-    with pytest.raises(PackageError, match="onnxruntime cannot read it.*External data path"):
+    with pytest.raises(PackageError, match=r"onnxruntime cannot read it.*External data path"):
         load(package).predict([tmp_path / "a.jpg"])
