@@ -80,11 +80,6 @@ def find(figures: Any, pointer: str) -> Any:
     return here
 
 
-def step(name: str) -> str:
-    """Return a name as one step of a JSON pointer."""
-    return str(name).replace("~", "~0").replace("/", "~1")
-
-
 @dataclass(frozen=True)
 class Page:
     """Writes figures into HTML, each with the JSON pointer that it came from."""

@@ -1,0 +1,41 @@
+"""A stage whose input changed runs again, whatever kind of input it is; one whose inputs are as before does not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from made import scene
+
+from tickvision import config, runner
+from tickvision.data import manifest
+from tickvision.progress import Progress
+
+JOB = 'name = "f"\noutput = "run"\n[data]\nsource = "folder"\npath = "in"\npattern = "{taxon}/{specimen}"\n'
+
+
+def test_a_photograph_added_to_a_folder_is_imported_and_an_unchanged_folder_is_left(tmp_path: Path) -> None:
+    (tmp_path / "in" / "Ixodes_scapularis").mkdir(parents=True)
+    (tmp_path / "job.toml").write_text(JOB, encoding="utf-8")
+    job = config.load(tmp_path / "job.toml", ['data.defaults={license_uri="CC0-1.0"}'])
+    first, second = (tmp_path / "in" / "Ixodes_scapularis" / f"s{i}.png" for i in (1, 2))
+    made = tmp_path / "run" / "manifest.csv"
+    scene().save(first)
+    runner.run(job, Progress(quiet=True), ("import",))
+    assert list(manifest.read(made)["specimen_id"]) == ["s1"]
+    mark = runner._mark("import", job, runner.Paths(job.output))
+    assert runner._mark("import", job, runner.Paths(job.output)) == mark
+    scene(seed=1).save(second)
+    assert runner._mark("import", job, runner.Paths(job.output)) != mark
+    runner.run(job, Progress(quiet=True), ("import",))
+    assert list(manifest.read(made)["specimen_id"]) == ["s1", "s2"]
+
+
+def test_what_is_expected_elsewhere_is_an_input_of_the_calibration(shapes: Path) -> None:
+    table = shapes.parent / "expected.csv"
+    job = config.load(shapes, [f"decide.expected={table}"])
+    marks = []
+    for count in (3, 4):
+        table.write_text(f"place,month,scientific_name,specimens\n,,Ixodes scapularis,{count}\n", encoding="utf-8")
+        marks.append([runner._mark(stage, job, runner.Paths(job.output)) for stage in ("split", "calibrate")])
+    assert marks[0][0] == marks[1][0]
+    assert marks[0][1] != marks[1][1]
