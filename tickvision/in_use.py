@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from functools import partial
 from itertools import combinations
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tickvision.domain import user_tables
+from tickvision.domain.spreadsheet import row_writer
 from tickvision.errors import DataError, MetricError
 from tickvision.evaluation import agreement, priors, sequential
 from tickvision.whole_files import write_text
@@ -54,8 +56,12 @@ def shares(package: Path, photographs: list[str], table: Path | None, group_by: 
         "tickvision calibrate CONFIG"
     )
     if output is not None:
-        body = [f",,{r['taxon']},{r['share'] * found.n:.2f}" for r in rows]
-        write_text(output, "\n".join(["place,month,scientific_name,specimens", *body]) + "\n")
+        counted = io.StringIO(newline="")
+        write_row = row_writer(counted)
+        write_row(("place", "month", "scientific_name", "specimens"))
+        for r in rows:
+            write_row(("", "", r["taxon"], f"{r['share'] * found.n:.2f}"))
+        write_text(output, counted.getvalue())
     return {"specimens": found.n, "taxa": rows}, lines
 
 
