@@ -87,12 +87,11 @@ def test_fine_tuning_never_ends_below_the_fitted_heads_on_val(finished: Path) ->
     assert best["val_macro_recall"] == rows["val_macro_recall"].max() == summary["val_macro_recall"]
 
 
-def test_a_checkpoint_of_other_settings_is_not_resumed_silently(shapes: Path) -> None:
-    runner.run(config.load(shapes, ["train.epochs=0", "seed=3"]), QUIET, BEFORE)
-    saved = shapes.parent / "run" / "train" / "checkpoint.safetensors"
-    saved.parent.mkdir()
+def test_a_checkpoint_of_other_settings_is_not_resumed_silently(finished: Path, tmp_path: Path) -> None:
+    shutil.copytree(finished.parent / "run", tmp_path / "run")
+    job = config.load(finished, [f"output={tmp_path / 'run'}", "train.epochs=1"])
+    saved = job.output / "train" / "checkpoint.safetensors"
     checkpoint.save(saved, {"live.x": torch.zeros(1)}, {"recipe": {"epochs": 9}, "history": []})
-    job = config.load(shapes, ["train.epochs=1", "seed=3"])
     with pytest.raises(TrainingError, match="other \\[train\\] settings"):
         training.train(job, Paths(job.output), QUIET)
 
