@@ -74,11 +74,13 @@ def _fed(square: Square, strength: float) -> Square:
 
 def _placed(square: Square, mask: NDArray[np.float32], u: Floats) -> Square:
     """Return the square with a plain colour behind the specimen, lighter towards one side."""
+    import cv2
+
     colour, across, down = plain_colour(u[None])
-    place = np.linspace(-1, 1, len(square))
-    slope = across * place[None, :] + down * place[:, None]
-    behind = np.clip(colour[0] + slope[:, :, None], 0, 255)
-    return np.asarray(np.rint(square + (1 - mask)[:, :, None] * (behind - square)), np.uint8)
+    place = np.linspace(-1, 1, len(square), dtype=np.float32)
+    slope = np.float32(across[0]) * place[None, :] + np.float32(down[0]) * place[:, None]
+    behind = cv2.merge([cv2.add(slope, (float(part), 0, 0, 0), dtype=cv2.CV_8U) for part in colour[0]])
+    return np.asarray(cv2.blendLinear(square, behind, mask, 1 - mask), np.uint8)
 
 
 def plain_colour(u: Floats) -> tuple[Floats, Floats, Floats]:
