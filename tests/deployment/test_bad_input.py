@@ -135,7 +135,7 @@ def test_a_source_that_breaks_in_the_middle_keeps_what_was_answered(package: Pat
     [
         (["day"], "no pictures in this folder"),
         ([], "no photographs"),
-        (["day", "--list", "nowhere.csv"], "cannot be read as a CSV"),
+        (["day", "--list", "nowhere.csv"], "cannot be read as a list of photographs"),
         (["x.jpg", "--shard", "3/2"], "expected i/n"),
         (["x.jpg", "--removed-at", "yesterday"], "--removed-at 'yesterday' is no time"),
         (["day", "--group-by", "("], "not a regular expression"),

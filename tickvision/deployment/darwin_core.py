@@ -158,11 +158,16 @@ def _meta() -> str:
 
 
 def _eml(model: str, caution: str) -> str:
+    maker = f"<organizationName>the model {escape(model)}</organizationName>"
     return f"""<?xml version="1.0" encoding="UTF-8"?>
-<eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0" packageId="tickvision" system="tickvision">
+<eml:eml xmlns:eml="https://eml.ecoinformatics.org/eml-2.2.0" xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance"
+  xsi:schemaLocation="https://eml.ecoinformatics.org/eml-2.2.0 https://eml.ecoinformatics.org/eml-2.2.0/eml.xsd"
+  packageId="tickvision" system="tickvision">
   <dataset>
     <title>Names suggested from photographs, unverified</title>
+    <creator>{maker}</creator>
     <abstract><para>Suggested by the model {escape(model)}. {escape(caution)}</para></abstract>
+    <contact>{maker}</contact>
   </dataset>
 </eml:eml>
 """

@@ -95,7 +95,7 @@ def build(model: bytes, threads: int, where: str = MODEL) -> InferenceSession:
     options.log_severity_level = 3
     # a thread that spins between batches takes the core from the decoders
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    # a package holds all that it needs: weights in other files, which else are looked for in the current folder, are none
+    # weights in other files would be looked for in the current folder; a package holds all that it needs
     options.add_session_config_entry("session.model_external_initializers_file_folder_path", os.devnull)
     try:
         return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from pathlib import Path, PurePath
 
 from tickvision.deployment.reader import parse_region
 from tickvision.deployment.sources import URL
+from tickvision.domain import user_tables
 from tickvision.errors import DataError
 from tickvision.images.decode import Box
 
@@ -69,20 +69,10 @@ def read_list(table: Path) -> list[Specimen]:
 
     Raises DataError that names the line if a column is missing or a cell is wrong.
     """
-    try:
-        with table.open("r", encoding="utf-8-sig", newline="") as handle:
-            reader = csv.DictReader(handle)
-            header = reader.fieldnames or []
-            if "file" not in header or "specimen_id" not in header:
-                raise DataError(
-                    f"{table}: columns 'file' and 'specimen_id' are needed; the header has: {', '.join(header)}."
-                )
-            rows: dict[str, list[tuple[str, Box | None, str]]] = {}
-            for row in reader:
-                one = _row(table, reader.line_num, row)
-                rows.setdefault(row["specimen_id"] or row["file"], []).append(one)
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise DataError(f"{table}: cannot be read as a CSV ({error}).") from None
+    rows: dict[str, list[tuple[str, Box | None, str]]] = {}
+    wanted = ("file", "specimen_id"), "a list of photographs", DataError, ("region", "removed_at")
+    for line, row in user_tables.read(table, *wanted):
+        rows.setdefault(row["specimen_id"] or row["file"], []).append(_row(table, line, row))
     return [
         Specimen(key, tuple(n for n, _, _ in all_), tuple(r for _, r, _ in all_), next((t for *_, t in all_ if t), ""))
         for key, all_ in rows.items()
@@ -90,17 +80,16 @@ def read_list(table: Path) -> list[Specimen]:
 
 
 def _row(table: Path, line: int, row: dict[str, str]) -> tuple[str, Box | None, str]:
-    file = row["file"] or ""
-    if not file:
+    if not row["file"]:
         raise DataError(f"{table}, line {line}: no file is named.")
-    removed = (row.get("removed_at") or "").strip()
+    removed = row["removed_at"].strip()
     try:
-        region = parse_region(row.get("region") or "")
+        region = parse_region(row["region"])
         if removed:
             removed = parse_time(removed).isoformat(timespec="minutes")
     except ValueError as error:
         raise DataError(f"{table}, line {line}: {error}.") from None
-    return (file if URL.match(file) else str(table.parent / file)), region, removed
+    return (row["file"] if URL.match(row["file"]) else str(table.parent / row["file"])), region, removed
 
 
 def parse_time(text: str) -> datetime:

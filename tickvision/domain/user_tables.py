@@ -23,7 +23,10 @@ def read(
             missing = [c for c in columns if c not in (reader.fieldnames or ())]
             if missing:
                 further = f" (and perhaps {', '.join(optional)})" if optional else ""
-                raise error(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}{further}.")
+                raise error(
+                    f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}{further}; "
+                    f"found {', '.join(map(str, reader.fieldnames or ())) or 'none'}."
+                )
             rows = [(reader.line_num, {k: row.get(k) or "" for k in columns + optional}) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as fault:
         reason = fault.strerror if isinstance(fault, OSError) else fault

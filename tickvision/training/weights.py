@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from importlib import resources
 from pathlib import Path
 
@@ -91,4 +92,7 @@ def _load_file(backbone: nn.Module, path: Path) -> str:
         raise TrainingError(f"{path}: {str(error).splitlines()[-1].strip()} Is it of another backbone?") from None
     if missing:
         raise TrainingError(f"{path}: {len(missing)} tensors are missing, e.g. '{missing[0]}'.")
-    return f"weights from {path.name}" + (f" ({len(unexpected)} tensors not used)" if unexpected else "")
+    with path.open("rb") as handle:
+        held = hashlib.file_digest(handle, "sha256").hexdigest()[:12]  # features of other weights are not reused
+    further = f", {len(unexpected)} tensors not used" if unexpected else ""
+    return f"weights from {path.name} (sha256 {held}...{further})"
