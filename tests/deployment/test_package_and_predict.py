@@ -162,7 +162,7 @@ def test_photographs_are_grouped_by_folder_or_by_a_list(tmp_path: Path) -> None:
     (tmp_path / "list.csv").write_text("file,specimen_id\ns1/a.jpg,t1\ns2/c.jpg,t1\n", encoding="utf-8")
     assert [(s.specimen_id, len(s.paths)) for s in read_list(tmp_path / "list.csv")] == [("t1", 2)]
     (tmp_path / "bad.csv").write_text("photo\n", encoding="utf-8")
-    with pytest.raises(DataError, match="no column file, specimen_id; expected .*; found photo"):
+    with pytest.raises(DataError, match=r"no column file, specimen_id; expected .*; found photo"):
         read_list(tmp_path / "bad.csv")
 
 
