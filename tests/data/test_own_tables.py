@@ -85,8 +85,8 @@ FRAME = pd.DataFrame({"photo_id": ["a", "b"]})
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        (b"", "no column photo_id, part; expected photo_id, part."),
-        (b"photo_id,share\na,1\n", "no column part; expected photo_id, part."),
+        (b"", "no column photo_id, part; expected photo_id, part; found none."),
+        (b"photo_id,share\na,1\n", "no column part; expected photo_id, part; found photo_id, share."),
         (b"photo_id,part\n\xe9,train\n", "cannot be read as a split, split.file"),
         (b"photo_id,part\na,train\nb,test\na,val\n", "line 4: photograph 'a' is in train and in val."),
         (None, "cannot be read as a split, split.file (No such file or directory)."),
