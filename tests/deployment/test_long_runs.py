@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import shutil
 import signal
 import subprocess
@@ -85,7 +86,7 @@ def test_two_shards_merged_are_one_run(package: Path, photographs: Path, tmp_pat
 
 
 def test_a_reader_that_leaves_ends_the_run_without_a_word(package: Path, photographs: Path) -> None:
-    line = " ".join(command(package, photographs, "--format", "jsonl", "--quiet")) + " | head -1"
+    line = shlex.join(command(package, photographs, "--format", "jsonl", "--quiet")) + " | head -1"
     done = subprocess.run(["bash", "-c", f"set -o pipefail; {line}"], capture_output=True, text=True)
     assert done.returncode == 0
     assert len(done.stdout.splitlines()) == 1
