@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tickvision.deployment.package import sha256
 from tickvision.whole_files import write_text
 from tickvision.workplace import Paths
 
@@ -58,7 +58,7 @@ def origin(paths: Paths) -> dict[str, Any]:
     """Return {commit, inputs}: the program's commit and the sha256 of the files that the figures were made from."""
     return {
         "commit": commit(Path(__file__).parents[1]),
-        "inputs": {name: _sha256(getattr(paths, name)) for name in INPUTS},
+        "inputs": {name: sha256(getattr(paths, name)) for name in INPUTS},
     }
 
 
@@ -76,8 +76,3 @@ def commit(folder: Path) -> str | None:
         return next((line.split(" ")[0] for line in packed if line.endswith(f" {name}")), None)
     except OSError:
         return None
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()

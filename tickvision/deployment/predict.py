@@ -79,15 +79,26 @@ class Predictor:
             if progress is not None:
                 progress(len(batch))
 
-    def taxon_logits(self, inputs: Iterable[Path | str | Specimen]) -> Floats:
-        """Return the mean taxon logits (N, T) of the specimens that have a readable photograph; nothing is decided."""
-        rows: list[NDArray[np.float64]] = []
+    def outputs(
+        self, inputs: Iterable[Path | str | Specimen], progress: Callable[[int], None] | None = None
+    ) -> Iterator[tuple[Specimen, list[Looked], Floats, Floats, Floats]]:
+        """Yield (specimen, its readable photographs, mean taxon logits (T,), state logits (T, S), embedding (D,)).
+
+        Nothing is decided; specimens without a readable photograph are left out. progress: told of each batch.
+        """
         with LookingAhead(self._looker, inputs, self.cores) as seen:
             for batch in seen:
-                for _, looked in batch:
-                    squares = [one.square for one in looked if one.square is not None]
-                    if squares:
-                        rows.append(self._logits(squares)[0].mean(0))
+                for specimen, looked in batch:
+                    good = [one for one in looked if one.square is not None]
+                    if good:
+                        taxon, state, embedding = self._logits([one.square for one in good if one.square is not None])
+                        yield specimen, good, taxon.mean(0), state.mean(0), embedding.mean(0)
+                if progress is not None:
+                    progress(len(batch))
+
+    def taxon_logits(self, inputs: Iterable[Path | str | Specimen]) -> Floats:
+        """Return the mean taxon logits (N, T) of the specimens that have a readable photograph; nothing is decided."""
+        rows = [taxon for _, _, taxon, _, _ in self.outputs(inputs)]
         return np.stack(rows) if rows else np.zeros((0, len(self.package.taxonomy.taxa)))
 
     @property

@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.deployment.looking import Looker, LookingAhead
 from tickvision.deployment.predict import load
 from tickvision.deployment.specimens import Specimen
 from tickvision.errors import DataError
@@ -35,20 +34,19 @@ def embed(package: Path, specimens: Sequence[Specimen], progress: Callable[[int,
     predictor = load(package)
     ids, paths, taxa, states, vectors = [], [], [], [], []
     done = 0
-    with LookingAhead(Looker(predictor.package.prepare, frozenset()), specimens, predictor.cores) as seen:
-        for batch in seen:
-            for specimen, looked in batch:
-                good = [(one.photo.path, one.square) for one in looked if one.square is not None]
-                if good:
-                    taxon, state, embedding = predictor.engine.logits(np.stack([square for _, square in good]))
-                    ids.append(specimen.specimen_id)
-                    paths.append(good[0][0])
-                    taxa.append(taxon.mean(0))
-                    states.append(state.mean(0))
-                    vectors.append(embedding.mean(0))
-            done += len(batch)
-            progress(done, len(specimens))
+
+    def tell(looked_at: int) -> None:
+        nonlocal done
+        done += looked_at
+        progress(done, len(specimens))
+
+    for specimen, good, taxon, state, embedding in predictor.outputs(specimens, tell):
+        ids.append(specimen.specimen_id)
+        paths.append(good[0].photo.path)
+        taxa.append(taxon)
+        states.append(state)
+        vectors.append(embedding)
     if not ids:
         raise DataError("none of these specimens has a photograph that can be read.")
-    probs = predictor.package.policy.cells(np.stack(taxa).astype(float), np.stack(states).astype(float))
-    return Embedded(ids, paths, probs, np.stack(vectors).astype(float))
+    probs = predictor.package.policy.cells(np.stack(taxa), np.stack(states))
+    return Embedded(ids, paths, probs, np.stack(vectors))
