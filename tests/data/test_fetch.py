@@ -114,6 +114,11 @@ def test_what_is_no_photograph_is_a_row_with_its_reason(tmp_path: Path, server: 
     assert len(list(tmp_path.glob("*.jpg"))) == 1
 
 
+def test_what_is_no_address_fails_alone(tmp_path: Path, server: str) -> None:
+    assert bring(tmp_path, "http://[", f"{server}/a.jpg") == {"before": 0, "failed": 1, "ok": 1}
+    assert "Invalid IPv6 URL" in fetch.read_index(tmp_path)["http://["].reason
+
+
 def test_a_server_that_does_not_answer_fails_after_its_tries(tmp_path: Path, server: str) -> None:
     port = int(server.rsplit(":", 1)[1])
     closed = f"http://127.0.0.1:{port - 1 if port > 2000 else port + 1}/a.jpg"

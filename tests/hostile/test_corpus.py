@@ -21,6 +21,7 @@ CPU_LIMIT_S = 5.0
 CORPUS = sorted(p for p in (HERE / "corpus").rglob("*") if p.is_file())
 ANSWERED = {  # what is said to the finds that are legal input or become a row with a status; all others are refused
     "answers/bare_carriage_return_in_a_name": "1 decisions",
+    "archive/address_with_a_bracket": "1 records, 1 findings",
     "config/control_characters_in_a_name": "read",
     "image/head_of_a_png_that_takes_ten_gigabytes.png": "unreadable",
     "image/no_bytes": "empty",

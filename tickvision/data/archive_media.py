@@ -33,7 +33,10 @@ class MediaFinder:
     def find(self, written: str) -> Row:
         """Return {"file": path} or, where nothing can be read, also "fault" with the reason."""
         if "://" in written:
-            name = unquote(urlsplit(written).path).rsplit("/", 1)[-1]
+            try:
+                name = unquote(urlsplit(written).path).rsplit("/", 1)[-1]
+            except ValueError as error:  # brackets, say
+                return {"file": written, "fault": f"'{written}' is no web address ({error})"}
             found = inside(self._photographs, name)
             if found:
                 return {"file": str(found)}

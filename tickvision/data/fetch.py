@@ -68,6 +68,14 @@ def is_url(text: str) -> bool:
     return text.lower().startswith(("http://", "https://"))
 
 
+def _host(url: str) -> str:
+    """Return the host, "" where there is none to be read."""
+    try:
+        return urlsplit(url).hostname or ""
+    except ValueError:
+        return ""
+
+
 def bring(urls: Iterable[str], folder: Path, limits: Limits, progress: Progress) -> Counter[str]:
     """Fetch what is not there yet into folder; return how many are "ok", "failed" and were there "before".
 
@@ -75,7 +83,7 @@ def bring(urls: Iterable[str], folder: Path, limits: Limits, progress: Progress)
     """
     folder.mkdir(parents=True, exist_ok=True)
     held = read_index(folder)
-    wanted = sorted(dict.fromkeys(u for u in urls if is_url(u)), key=lambda u: (urlsplit(u).hostname or "", u))
+    wanted = sorted(dict.fromkeys(u for u in urls if is_url(u)), key=lambda u: (_host(u), u))
     missing = [u for u in wanted if not _is_there(held.get(u), folder)]
     counts = Counter(before=len(wanted) - len(missing))
     web = _pool(limits)

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from math import isfinite
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tickvision.deployment.looking import Photograph
 from tickvision.deployment.referral import clock, further_photographs, preventive_care_until
 from tickvision.domain import cautions
 from tickvision.domain.separating import Hint, hints
 from tickvision.domain.taxonomy import Answer
+from tickvision.domain.typed import typed
 from tickvision.evaluation.policy import LOW, NO_PROMISE, NOVEL, UNUSABLE_PICTURE, Choice, Policy
+
+if TYPE_CHECKING:
+    from tickvision.domain.typed import Record
 
 NAMED, TO_GENUS, REFERRED, UNUSABLE = "named", "named_to_genus", "referred", "unusable"
 REASONS = {
@@ -77,31 +81,25 @@ class Decision:
     def from_dict(cls, form: Mapping[str, Any]) -> Decision:
         """Return the decision that to_dict wrote. Raises KeyError, TypeError or ValueError on anything else."""
         values = dict(form)
-        values["shortlist"] = tuple(_typed(Candidate(**c)) for c in form["shortlist"])
+        values["shortlist"] = tuple(_finite(Candidate(**c)) for c in form["shortlist"])
         values["photographs"] = tuple(
-            _typed(Photograph(**(p | {"region": tuple(map(float, p["region"])) if p.get("region") else None})))
+            _finite(Photograph(**(p | {"region": tuple(map(float, p["region"])) if p.get("region") else None})))
             for p in form["photographs"]
         )
         for name in ("look_at", "further_photographs"):
             values[name] = tuple(map(str, form.get(name, ())))
         if not str(values.get("caution", "")).strip():
             raise ValueError("a decision without its caution")
-        decision: Decision = _typed(cls(**values))
+        decision = _finite(cls(**values))
         clock(decision.removed_at, datetime.now(UTC))  # raises ValueError if it is no time
         return decision
 
 
-_KINDS = {"str": str, "float": int | float, "bool": bool}
-
-
-def _typed(record: Any) -> Any:
-    """Return the record. Raises TypeError if a field of text, number or truth value holds something else."""
-    for field in fields(record):
-        kind, value = _KINDS.get(str(field.type)), getattr(record, field.name)
-        if kind is not None and not isinstance(value, kind):
-            raise TypeError(f"{field.name} is {value!r:.60}")
+def _finite(record: Record) -> Record:
+    """Return the record, typed. Raises ValueError if a number is not finite."""
+    for name, value in vars(typed(record)).items():
         if isinstance(value, float) and not isfinite(value):
-            raise ValueError(f"{field.name} is {value}")
+            raise ValueError(f"{name} is {value}")
     return record
 
 

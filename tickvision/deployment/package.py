@@ -14,6 +14,7 @@ import numpy as np
 from tickvision.deployment.opening import misshapen
 from tickvision.deployment.package_files import HASHES, INDEX, MISSHAPEN, MODEL, SCHEMA, Contents, read_files
 from tickvision.domain.taxonomy import Taxonomy
+from tickvision.domain.typed import typed
 from tickvision.errors import OutputError, PackageError
 from tickvision.evaluation.policy import Policy
 from tickvision.images.look import MEASURES
@@ -135,18 +136,20 @@ def read_all(location: Path) -> tuple[Package, Contents]:
 def from_files(location: Path, index: Mapping[str, Any], contents: Contents) -> Package:
     """Return the package whose files are read. Raises PackageError that says what is missing or does not fit."""
     try:
-        package = Package(
-            location,
-            index["name"],
-            index["version"],
-            Taxonomy.from_json(index["taxonomy"]),
-            Prepare.from_json(index["prepare"]),
-            Policy.from_json(index["policy"]),
-            index["contact"],
-            index["bench"],
-            bool(index["drawn"]),
-            frozenset(contents[HASHES].decode("utf-8").split()),
-            {name: float(value) for name, value in index.get("smaller", {}).items()},
+        package = typed(
+            Package(
+                location,
+                index["name"],
+                index["version"],
+                Taxonomy.from_json(index["taxonomy"]),
+                Prepare.from_json(index["prepare"]),
+                Policy.from_json(index["policy"]),
+                index["contact"],
+                index["bench"],
+                bool(index["drawn"]),
+                frozenset(contents[HASHES].decode("utf-8").split()),
+                {name: float(value) for name, value in index.get("smaller", {}).items()},
+            )
         )
     except MISSHAPEN as error:
         raise misshapen(location, error) from None

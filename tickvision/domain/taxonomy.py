@@ -7,6 +7,7 @@ the stage-sex head, cell k = taxon k // S in state k % S.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from tickvision.domain import names
 from tickvision.domain.tables import rows
+from tickvision.domain.typed import typed
 from tickvision.errors import DataError, did_you_mean
 
 Bool = NDArray[np.bool_]
@@ -232,19 +234,30 @@ class Taxonomy:
     @classmethod
     def from_json(cls, form: Mapping[str, Any]) -> Taxonomy:
         """Return the taxonomy that to_json wrote. Raises DataError if its names do not make a tree."""
-        nodes = {n[0]: Taxon(*n) for n in form["nodes"]}
+        nodes = {n[0]: typed(Taxon(*n)) for n in form["nodes"]}
         _check_tree(nodes)
         strange = {*form["taxa"], *(name for c in form["caps"] for name in (c[0], c[2]))} - set(nodes)
         if strange:
             raise DataError(f"taxon '{min(map(str, strange))}' is not listed.")
-        return cls(
-            kind=form["kind"],
-            taxa=tuple(form["taxa"]),
-            states=tuple((s[0], s[1]) for s in form["states"]),
-            nodes=nodes,
-            caps=tuple(Cap(*c) for c in form["caps"]),
-            non_target=form["non_target"],
+        for what, listed in (("taxon", form["taxa"]), ("state", [f"{s[0]} {s[1]}".strip() for s in form["states"]])):
+            if twice := [name for name, times in Counter(listed).items() if times > 1]:
+                raise DataError(f"{what} '{twice[0]}' is listed twice.")
+        return typed(
+            cls(
+                kind=form["kind"],
+                taxa=tuple(form["taxa"]),
+                states=tuple((_text(s[0]), _text(s[1])) for s in form["states"]),
+                nodes=nodes,
+                caps=tuple(typed(Cap(*c)) for c in form["caps"]),
+                non_target=form["non_target"],
+            )
         )
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"'{value}' is no text")
+    return value
 
 
 def settled(masks: Bool) -> NDArray[np.int64]:

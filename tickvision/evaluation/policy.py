@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tickvision.domain.taxonomy import Answer, Taxonomy
+from tickvision.domain.typed import typed
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.novelty import Vim, energy
 from tickvision.evaluation.probabilities import HeadMap, JointMap
@@ -219,20 +220,22 @@ class Policy:
             )
             for r in form["rungs"]
         )
-        return cls(
-            HeadMap.from_dict(form["taxon_map"]),
-            HeadMap.from_dict(form["state_map"]),
-            rungs,
-            Shortlist.from_dict(form["shortlist"]) if form["shortlist"] else None,
-            form["novelty_limit"],
-            tuple(QualityLimit.from_dict(limit) for limit in form["quality_limits"]),
-            form["min_confidence"],
-            form["max_error"],
-            form["failure_rate"],
-            form["calibration_specimens"],
-            Vim.from_dict(form["vim"]) if form.get("vim") else None,
-            tuple(form.get("taxon_shares", ())),
-            form.get("expected_at", ""),
+        return typed(
+            cls(
+                HeadMap.from_dict(form["taxon_map"]),
+                HeadMap.from_dict(form["state_map"]),
+                rungs,
+                Shortlist.from_dict(form["shortlist"]) if form["shortlist"] else None,
+                form["novelty_limit"],
+                tuple(QualityLimit.from_dict(limit) for limit in form["quality_limits"]),
+                form["min_confidence"],
+                form["max_error"],
+                form["failure_rate"],
+                form["calibration_specimens"],
+                Vim.from_dict(form["vim"]) if form.get("vim") else None,
+                tuple(map(float, form.get("taxon_shares", ()))),
+                form.get("expected_at", ""),
+            )
         )
 
 
@@ -242,7 +245,7 @@ def load(path: Path) -> Policy:
         return Policy.from_json(json.loads(path.read_text(encoding="utf-8")))
     except FileNotFoundError:
         raise CalibrationError(f"{path}: no calibration. Make it with: tickvision calibrate CONFIG") from None
-    except (json.JSONDecodeError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError) as error:
         raise CalibrationError(f"{path}: not a calibration file ({error}); calibrate again.") from None
 
 

@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from tickvision.domain.typed import typed
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.checks import Bools, as_floats
 
@@ -57,7 +58,7 @@ class Certificate:
     @classmethod
     def from_dict(cls, saved: dict[str, Any]) -> Certificate:
         """Return the certificate saved by to_dict."""
-        return cls(**saved)
+        return typed(cls(**saved))
 
 
 @dataclass(frozen=True)
@@ -90,4 +91,4 @@ class QualityLimit:
     def from_dict(cls, saved: dict[str, Any]) -> QualityLimit:
         """Return the limit saved by to_dict."""
         shares = {key: float("nan") if saved[key] is None else saved[key] for key in ("error_beyond", "error_within")}
-        return cls(**{**saved, **shares})
+        return typed(cls(**{**saved, **shares}))

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from tickvision.domain.typed import typed
 from tickvision.images.decode import Photo
 
 Fit = Literal["pad", "stretch", "crop"]
@@ -37,8 +38,11 @@ class Prepare:
 
     @classmethod
     def from_json(cls, form: Mapping[str, Any]) -> Prepare:
-        """Return what to_json wrote."""
-        return cls(form["size_px"], form["fit"], tuple(form["mean"]), tuple(form["std"]))
+        """Return what to_json wrote. Raises KeyError, TypeError or ValueError on anything else."""
+        mean, std = (tuple(map(float, form[key])) for key in ("mean", "std"))
+        if form["fit"] not in get_args(Fit) or len(mean) != 3 or len(std) != 3 or not all(std):
+            raise ValueError(f"fit '{form['fit']}', mean {mean}, std {std} do not say how a picture is prepared")
+        return typed(cls(form["size_px"], form["fit"], mean, std))
 
     @property
     def decode_px(self) -> int:
