@@ -133,3 +133,16 @@ def test_a_session_in_use_goes_on_and_an_idle_one_runs_out(client: TestClient, d
     assert seen > readers._ago(minutes=1)
     desk.execute("UPDATE session SET seen_at = ?", (readers._ago(hours=readers.SESSION_HOURS + 1),))
     assert client.get("/").status_code == 303
+
+
+@pytest.mark.parametrize(("found", "told"), [("2026-05-03", 0), ("2026-05-04", 1), ("2026-05", 0), ("in May", 0)])
+def test_a_tick_taken_off_before_it_was_found_is_pointed_out(
+    client: TestClient, desk: sqlite3.Connection, folder: Path, found: str, told: int
+) -> None:
+    """The order of the dates of one find: common practice, no source."""
+    one = decision("d", removed_at="2026-05-03T18:30")
+    intake.take_in(desk, [one], PLAIN, folder, {"d": {"event_date": found}})
+    sign_in(client)
+    page = client.get("/case?id=d").text
+    line = "R17: removal date 2026-05-03 lies before found date 2026-05-04. Ask the sender"
+    assert (page.count("<dt>event date</dt>"), page.count(line)) == (1, told)

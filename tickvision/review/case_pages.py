@@ -61,6 +61,7 @@ def _show(
         id=specimen_id,
         row=row,
         facts=facts,
+        doubtful=knowledge.doubtful_dates(facts, row["removed_at"]),
         hours_left=worklist.hours_left(row["due_at"]),
         photographs=visit.connection.execute(
             "SELECT * FROM photograph WHERE specimen_id = ? ORDER BY position", (specimen_id,)

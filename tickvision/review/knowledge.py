@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 
 from tickvision.deployment.decision import Decision
 from tickvision.deployment.referral import clock, further_photographs
-from tickvision.domain import cautions, names
+from tickvision.domain import cautions, names, rules
 from tickvision.domain.separating import Hint, hints
 from tickvision.domain.tables import rows
 from tickvision.review.chain import NEED_SPECIMEN
@@ -100,6 +101,20 @@ def sizes() -> tuple[dict[str, str], ...]:
         }
         for r in rows("sizes")
     )
+
+
+def doubtful_dates(facts: Mapping[str, str], removed_at: str) -> list[str]:
+    """Return what cannot be in the dates of a submission, for the reader to ask the sender."""
+    breaches = rules.check_dates(None, _date(facts.get("event_date", "")), _date(removed_at))
+    return [f"{b.rule}: {b.message}. Ask the sender: the 72 hours run from the removal." for b in breaches]
+
+
+def _date(text: str) -> date | None:
+    """Return the day that a date or time begins with, None where it is none."""
+    try:
+        return date.fromisoformat(text[:10])
+    except ValueError:
+        return None
 
 
 def _clock(removed_at: str) -> str:
