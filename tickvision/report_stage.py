@@ -6,8 +6,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tickvision.deployment.package import sha256
-from tickvision.whole_files import write_text
+from tickvision.whole_files import sha256, write_text
 from tickvision.workplace import Paths
 
 if TYPE_CHECKING:

@@ -1,7 +1,8 @@
-"""Files are written whole or not at all: a kill or a full disk leaves the old one."""
+"""Files are written whole or not at all: a kill or a full disk leaves the old one. sha256 tells two of them apart."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -29,3 +30,9 @@ def write_bytes(path: Path, content: bytes) -> None:
     """Write bytes."""
     with whole(path) as temporary:
         temporary.write_bytes(content)
+
+
+def sha256(path: Path) -> str:
+    """Return the hex sha256 of a file."""
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()

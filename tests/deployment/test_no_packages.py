@@ -25,9 +25,8 @@ def write(folder: Path) -> Path:
     model = folder.parent / "model.onnx"
     model.write_bytes(b"not looked into on reading")
     taxonomy = flat_taxonomy([("a", "", ""), ("b", "", "")])
-    return package.write(
-        folder, model, "small", taxonomy, Prepare(32), POLICY, "", "", True, [], "card", {}, "tickvision", {}
-    )
+    made = package.Package(folder, "small", taxonomy, Prepare(32), POLICY, "", "", True, frozenset())
+    return package.write(made, model, "tickvision", {}, {"card.md": b"card"}).folder
 
 
 def test_a_folder_of_other_files_is_not_overwritten(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from tickvision.evaluation.expected import Expected
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_expected import promised_on
 from tickvision.evaluation.report_judged import Judged, judge
-from tickvision.evaluation.report_ladder import KINDS, NOT_BY_NUMBERS, _to_100, ladder, of_100
+from tickvision.evaluation.report_ladder import KINDS, _to_100, ladder, of_100
 from tickvision.evaluation.report_numbers import Material
 from tickvision.evaluation.report_photographs import _short, doubtful
 from tickvision.evaluation.report_reliability import bins
@@ -203,11 +203,11 @@ def test_a_laxer_target_never_names_fewer_and_a_promise_has_nothing_missing(prom
     assert all(r["needed"] == 0 for r in rows if r["has_promise"])
 
 
-def test_the_wording_of_a_refusal_that_numbers_cannot_mend_is_still_known() -> None:
+def test_a_refusal_says_whether_more_specimens_would_mend_it() -> None:
     hopeless = certify(np.linspace(0, 1, 400), np.zeros(400, bool), 0.05, 0.05)
-    assert NOT_BY_NUMBERS in hopeless.reason
+    assert not hopeless.more_helps
     few = certify(np.linspace(0, 1, 20), np.ones(20, bool), 0.05, 0.05)
-    assert NOT_BY_NUMBERS not in few.reason
+    assert few.more_helps
 
 
 def test_reliability_bins_count_each_row_once_and_their_band_is_binomial() -> None:

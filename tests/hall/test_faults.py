@@ -74,10 +74,10 @@ def test_a_kill_while_a_package_is_replaced_leaves_a_whole_one_or_none(
     policy = Policy(HeadMap(1.0), HeadMap(1.0), (rung,), None, None, (), None, 0.05, 0.05, 0)
 
     def write(name: str) -> None:
-        package.write(
-            tmp_path / "package", tmp_path / "model.onnx", name, taxonomy, Prepare(32), policy, "", "", True, [], "",
-            {}, "", {},
+        made = package.Package(
+            tmp_path / "package", name, taxonomy, Prepare(32), policy, "", "", True, frozenset()
         )  # fmt: skip
+        package.write(made, tmp_path / "model.onnx", "", {}, {})
 
     def killed(folder: Path, **_: object) -> None:
         if folder.is_dir():

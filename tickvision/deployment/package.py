@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,23 +19,22 @@ from tickvision.errors import OutputError, PackageError
 from tickvision.evaluation.policy import Policy
 from tickvision.images.look import MEASURES
 from tickvision.images.prepare import Prepare
+from tickvision.whole_files import sha256
 
-CARD = "card.md"
 HEADS = "heads.npz"  # the weights of the heads, which only --explain needs; absent in packages of earlier versions
 NEIGHBOURS = "neighbours.npz"  # by choice: training photographs that may be shared
 
 
 @dataclass(frozen=True)
 class Package:
-    """What a package folder holds, read and checked.
+    """What a package folder holds, read and checked, or to be written.
 
     trained_on: sha256 of the files that trained it. smaller: what was measured on val of a network in fewer bits, {} if
-    none was asked for.
+    none was asked for. version: "" before it is written.
     """
 
     folder: Path
     name: str
-    version: str
     taxonomy: Taxonomy
     prepare: Prepare
     policy: Policy
@@ -44,6 +43,7 @@ class Package:
     drawn: bool
     trained_on: frozenset[str]
     smaller: Mapping[str, float] = field(default_factory=dict)
+    version: str = ""
 
     @property
     def model_id(self) -> str:
@@ -52,32 +52,17 @@ class Package:
 
 
 def write(
-    folder: Path,
-    model: Path,
-    name: str,
-    taxonomy: Taxonomy,
-    prepare: Prepare,
-    policy: Policy,
-    bench: str,
-    contact: str,
-    drawn: bool,
-    trained_on: list[str],
-    card: str,
-    credits: Mapping[str, str],
-    made_by: str,
-    parity: Mapping[str, float],
-    smaller: Mapping[str, float] | None = None,
-    neighbours: bytes | None = None,
-) -> Path:
-    """Write a package folder and return it; an old package of ours in the same place is replaced whole.
+    package: Package, model: Path, made_by: str, parity: Mapping[str, float], files: Mapping[str, bytes]
+) -> Package:
+    """Write package.folder and return the package with its version; an old one of ours in its place is replaced whole.
 
-    credits: file name -> text that names the photographs' makers and licences. smaller: what was measured of a model
-    in fewer bits. neighbours: training photographs to be shown beside an answer.
-    version: the first 12 hex digits of the model's and policy's hash, so that any change shows.
-    Raises OutputError if the folder holds something else.
+    model: the ONNX file. parity: how far it is from what was trained. files: name -> content of what else goes in: the
+    card, credits, neighbours. version: the first 12 hex digits of the model's and policy's hash, so that any change
+    shows. Raises OutputError if the folder holds something else.
     """
     import shutil  # takes time to import, and predict never writes a package
 
+    folder = package.folder
     if folder.exists() and any(folder.iterdir()) and not (folder / INDEX).is_file():
         raise OutputError(f"{folder}: holds files that are no package. Give an empty folder.")
     temporary = folder.with_name(folder.name + ".tmp")
@@ -87,27 +72,23 @@ def write(
     heads = model.with_name(HEADS)
     if heads.is_file():
         shutil.copyfile(heads, temporary / HEADS)
-    for file, text in ((HASHES, "\n".join(sorted(set(trained_on))) + "\n"), (CARD, card), *credits.items()):
-        (temporary / file).write_text(text, encoding="utf-8")
-    if neighbours is not None:
-        (temporary / NEIGHBOURS).write_bytes(neighbours)
-    core = {"taxonomy": taxonomy.to_json(), "prepare": prepare.to_json(), "policy": policy.to_json()}
+    hashes = "".join(f"{line}\n" for line in sorted(package.trained_on))
+    for name, content in {**files, HASHES: hashes.encode()}.items():
+        (temporary / name).write_bytes(content)
+    core = {part: getattr(package, part).to_json() for part in ("taxonomy", "prepare", "policy")}
+    package = replace(package, version=_version(sha256(temporary / MODEL), core))
     index = {
         "schema": SCHEMA,
-        "name": name,
-        "version": _version(sha256(temporary / MODEL), core),
         "made_by": made_by,
-        "bench": bench,
-        "contact": contact,
-        "drawn": drawn,
+        **{part: getattr(package, part) for part in ("name", "version", "bench", "contact", "drawn")},
         **core,
         "parity": dict(parity),
-        "smaller": dict(smaller or {}),
+        "smaller": dict(package.smaller),
         "files": {f.name: sha256(f) for f in sorted(temporary.iterdir())},
     }
     (temporary / INDEX).write_text(json.dumps(index, indent=1, ensure_ascii=False), encoding="utf-8")
     _take_place(temporary, folder)
-    return folder
+    return package
 
 
 def _take_place(made: Path, folder: Path) -> None:
@@ -140,7 +121,6 @@ def from_files(location: Path, index: Mapping[str, Any], contents: Contents) -> 
             Package(
                 location,
                 index["name"],
-                index["version"],
                 Taxonomy.from_json(index["taxonomy"]),
                 Prepare.from_json(index["prepare"]),
                 Policy.from_json(index["policy"]),
@@ -149,6 +129,7 @@ def from_files(location: Path, index: Mapping[str, Any], contents: Contents) -> 
                 bool(index["drawn"]),
                 frozenset(contents[HASHES].decode("utf-8").split()),
                 {name: float(value) for name, value in index.get("smaller", {}).items()},
+                index["version"],
             )
         )
     except MISSHAPEN as error:
@@ -184,9 +165,3 @@ def _version(model_sha256: str, index: Mapping[str, Any]) -> str:
     """Return the first 12 hex digits of the hash of the model and of all that gives its numbers a meaning."""
     core = {part: index[part] for part in ("taxonomy", "prepare", "policy")}
     return hashlib.sha256((model_sha256 + json.dumps(core, sort_keys=True)).encode()).hexdigest()[:12]
-
-
-def sha256(path: Path) -> str:
-    """Return the hex sha256 of a file."""
-    with path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()

@@ -168,6 +168,7 @@ def _refusal(curve: Curve, first: int | None, n: int, max_error: float, failure_
     z, k = int(curve.accepted[first]), int(curve.errors[first])
     reason = f"{k:,} errors among the {z:,} most confident of {n:,} specimens, too many for a promise; "
     needed = _further(curve, n, max_error, failure_rate)
+    more_helps = needed is not None
     if needed is None:
         needed = n_min(k, max_error, failure_rate) - z
         reason += (
@@ -176,7 +177,7 @@ def _refusal(curve: Curve, first: int | None, n: int, max_error: float, failure_
         )
     else:
         reason += f"at these error shares about {needed:,} more specimens would do."
-    return Certificate(None, n, 0, 0, needed, reason, bound, max_error, failure_rate)
+    return Certificate(None, n, 0, 0, needed, reason, bound, max_error, failure_rate, more_helps)
 
 
 def _further(curve: Curve, n: int, max_error: float, failure_rate: float) -> int | None:

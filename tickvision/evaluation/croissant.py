@@ -5,7 +5,6 @@ Standard: https://docs.mlcommons.org/croissant/docs/croissant-spec.html; mlcrois
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from tickvision.domain import cautions
+from tickvision.whole_files import sha256
 
 _CONTEXT = {
     "@language": "en",
@@ -104,15 +104,13 @@ def describe(figures: Mapping[str, Any], frame: pd.DataFrame, manifest: Path, sp
 
 
 def _file(key: str, path: Path) -> dict[str, Any]:
-    with path.open("rb") as handle:
-        digest = hashlib.file_digest(handle, "sha256").hexdigest()
     return {
         "@type": "cr:FileObject",
         "@id": key,
         "name": key,
         "contentUrl": path.name,
         "encodingFormat": "text/csv",
-        "sha256": digest,
+        "sha256": sha256(path),
     }
 
 

@@ -21,7 +21,8 @@ class Certificate:
 
     threshold: answer where confidence >= threshold; None = refused, refer every case.
     n: specimens looked at. answered, errors: at the threshold; 0 where refused (the reason tells the counts).
-    needed: further calibration specimens, 0 where certified; the reason says where more alone will not help.
+    needed: further calibration specimens, 0 where certified. more_helps: False where more alone will not do, as the
+    error share is not below the target.
     best_bound: one-sided upper bound of the error share at level 1 - failure_rate: at the threshold, or the lowest that
     any cut reached (that one describes, it promises nothing).
     """
@@ -35,6 +36,7 @@ class Certificate:
     best_bound: float
     max_error: float
     failure_rate: float
+    more_helps: bool = True
 
     @property
     def is_certified(self) -> bool:

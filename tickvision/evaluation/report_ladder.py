@@ -20,7 +20,6 @@ from tickvision.evaluation.specimens import Specimens, is_right, is_wrong
 TARGETS = (0.02, 0.05, 0.10)
 KINDS = ("full", "species", "genus_stage", "genus", "non_target", "referred")
 Head = tuple[str, NDArray[np.float64], NDArray[np.int64], list[str]]
-NOT_BY_NUMBERS = "more specimens alone will not help"  # how abstention words a refusal that numbers cannot mend
 
 
 def of_100(judged: Judged, taxonomy: Taxonomy) -> list[dict[str, Any]]:
@@ -118,11 +117,11 @@ def missing(policy: Policy) -> dict[str, Any]:
     if not refused:
         return {"needed": None, "rung": None, "helps": None, "reason": None}
     # a rung that more specimens would mend comes before one that they would not
-    name, nearest = min(refused, key=lambda x: (NOT_BY_NUMBERS in x[1].reason, x[1].needed))
+    name, nearest = min(refused, key=lambda x: (not x[1].more_helps, x[1].needed))
     return {
         "needed": nearest.needed,
         "rung": name,
-        "helps": NOT_BY_NUMBERS not in nearest.reason,
+        "helps": nearest.more_helps,
         "reason": nearest.reason,
     }
 

@@ -41,31 +41,27 @@ def package(config: Config, paths: Paths, progress: Progress) -> list[str]:
     shipped, measured, lines = package_parts.smaller(
         config.package.precision, model, prepare, policy, taxonomy, taught, val
     )
-    shown = None
+    figures = json.loads(paths.metrics.read_text(encoding="utf-8")) if paths.metrics.is_file() else {}
+    texts = card.documents(figures, taxonomy, policy) | credits.texts(frame)
+    files = {name: text.encode() for name, text in texts.items()}
     if config.package.neighbours:
         shown, said = package_parts.neighbours(frame, taught, config.package.neighbours)
         lines += said
-    figures = json.loads(paths.metrics.read_text(encoding="utf-8")) if paths.metrics.is_file() else {}
-    documents = card.documents(figures, taxonomy, policy)
+        files[packages.NEIGHBOURS] = shown
     bench = config.bench
-    packages.write(
+    made = packages.Package(
         paths.package,
-        shipped,
         config.name,
         taxonomy,
         prepare,
         policy,
-        bench.name,
         bench.contact,
+        bench.name,
         bench.drawn,
-        teaching,
-        documents.pop("card.md"),
-        credits.texts(frame) | documents,
-        made_by(),
-        parity,
+        frozenset(teaching),
         measured,
-        shown,
     )
+    packages.write(made, shipped, made_by(), parity, files)
     return [
         *lines,
         f"ONNX and torch differ by at most {parity['largest_difference']:.1e} on {parity['photographs']:.0f} photos.",

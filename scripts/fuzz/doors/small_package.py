@@ -68,7 +68,8 @@ def write_package(folder: Path) -> Path:
     near = neighbours.pack(np.ones((1, 3), np.float32), [b"x"], {c: ["a"] for c in neighbours.COLUMNS})
     model = folder / "model.onnx"
     model.write_bytes(network())
-    return package.write(
-        folder / "package", model, "smallest", taxonomy, Prepare(SIDE), policy, "bench", "room 2", True, ["0" * 64],
-        "# card", {"credits.csv": "photo_id\n"}, "made for tests", {"logits": 0.0}, neighbours=near,
-    )  # fmt: skip
+    made = package.Package(
+        folder / "package", "smallest", taxonomy, Prepare(SIDE), policy, "room 2", "bench", True, frozenset(["0" * 64])
+    )
+    files = {"card.md": b"# card", "credits.csv": b"photo_id\n", package.NEIGHBOURS: near}
+    return package.write(made, model, "made for tests", {"logits": 0.0}, files).folder
