@@ -165,3 +165,12 @@ def test_the_contract_of_certify_stands() -> None:
     assert list(inspect.signature(certify).parameters) == ["confidence", "correct", "max_error", "failure_rate"]
     fields = list(Certificate.__dataclass_fields__)
     assert fields[:5] == ["threshold", "n", "answered", "errors", "needed"]
+
+
+def test_a_refusal_says_whether_more_specimens_would_mend_it() -> None:
+    hopeless = certify(np.linspace(0, 1, 400), np.zeros(400, bool), 0.05, 0.05)
+    assert hopeless.more_helps is False
+    few = certify(np.linspace(0, 1, 20), np.ones(20, bool), 0.05, 0.05)
+    assert few.more_helps is True
+    some = certify(np.linspace(0, 1, 400), np.arange(400) % 50 > 0, 0.03, 0.05)
+    assert (some.is_certified, some.more_helps) == (False, True)

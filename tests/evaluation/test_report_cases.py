@@ -15,7 +15,6 @@ import pytest
 from tickvision.data.columns import MANIFEST
 from tickvision.domain.taxonomy import Answer, Taxonomy, flat_taxonomy, tick_taxonomy
 from tickvision.evaluation import calibrate, evaluate, report_numbers
-from tickvision.evaluation.abstention import certify
 from tickvision.evaluation.expected import Expected
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_expected import promised_on
@@ -201,13 +200,6 @@ def test_a_laxer_target_never_names_fewer_and_a_promise_has_nothing_missing(prom
     assert [r["max_error"] for r in rows] == [0.02, 0.05, 0.10]
     assert all(sum(r["rungs"]) == r["answered"] for r in rows)
     assert all(r["needed"] == 0 for r in rows if r["has_promise"])
-
-
-def test_a_refusal_says_whether_more_specimens_would_mend_it() -> None:
-    hopeless = certify(np.linspace(0, 1, 400), np.zeros(400, bool), 0.05, 0.05)
-    assert not hopeless.more_helps
-    few = certify(np.linspace(0, 1, 20), np.ones(20, bool), 0.05, 0.05)
-    assert few.more_helps
 
 
 def test_reliability_bins_count_each_row_once_and_their_band_is_binomial() -> None:
