@@ -5,6 +5,7 @@ predict has a parser of its own: typer's, with what it imports, would cost as mu
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 
@@ -18,12 +19,15 @@ EXTRA_OF = dict.fromkeys(SERVE, "serve") | {"argon2": "review", "optuna": "searc
 def main() -> None:
     """Run the command line. Exit codes: 0 done, 1 input at fault, 2 wrong usage, 3 done but some items failed."""
     try:
-        _command()
+        try:
+            _command()
+        finally:
+            sys.stdout.flush()  # Python's own flush, after all this, has no words for a full disk
     except TickvisionError as error:
         print(f"tickvision: {error}", file=sys.stderr)
         sys.exit(USER_FAULT)
     except BrokenPipeError:
-        sys.stderr.close()  # the reader at the other end of the pipe has gone; nothing is wrong
+        _drop_output()  # the reader at the other end of the pipe has gone; nothing is wrong
         sys.exit(OK)
     except ModuleNotFoundError as error:
         print(_missing_module(error), file=sys.stderr)
@@ -37,14 +41,23 @@ def main() -> None:
         sys.exit(USER_FAULT)
     except OSError as error:
         print(
-            f"tickvision: {error.filename or 'a file'}: {error.strerror}. What was finished is kept; the same command "
-            "goes on from there.",
+            f"tickvision: {error.filename or 'what was being read or written'}: {error.strerror}. What was finished is "
+            "kept; the same command goes on from there.",
             file=sys.stderr,
         )
+        _drop_output()
         sys.exit(USER_FAULT)
     except Exception:
         print("tickvision: this is a fault of the program. Please report it with the lines below.", file=sys.stderr)
         raise
+
+
+def _drop_output() -> None:
+    """Let what stdout still holds go nowhere: on exit it would fail again (Python's note on SIGPIPE)."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _command() -> None:

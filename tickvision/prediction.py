@@ -16,6 +16,7 @@ from tickvision.deployment.sources import find_photographs
 from tickvision.deployment.specimens import Specimen, check_grouping, group, parse_shard, parse_time, read_list, shard
 from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
+from tickvision.whole_files import whole
 
 if TYPE_CHECKING:
     from tickvision.deployment.decision import Decision
@@ -131,7 +132,7 @@ def _check(ask: Request) -> None:
         raise DataError("--resume goes with --format jsonl and --output FILE: only JSON lines can be gone on with.")
     if ask.merge and (ask.explain or ask.resume or ask.shard or ask.table):
         raise DataError("--merge only puts files of JSON lines together; leave out the other options.")
-    if ask.form == "jsonl" and ask.output is not None and ask.output.exists() and not (ask.resume or ask.overwrite):
+    if ask.form == "jsonl" and ask.output is not None and ask.output.is_file() and not (ask.resume or ask.overwrite):
         raise OutputError(
             f"{ask.output}: is there already. Add --resume to go on with it, or --overwrite to replace it."
         )
@@ -167,24 +168,21 @@ def _write(ask: Request, decisions: Iterator[Decision], explainer: Explainer | N
     if ask.output is None or ask.form == "jsonl":
         with ExitStack() as stack:
             mode = "a" if ask.resume else "w"
-            handle = sys.stdout if ask.output is None else stack.enter_context(_open(ask.output, mode))
+            handle = sys.stdout if ask.output is None else stack.enter_context(_lines(ask.output, mode))
             _write_text(ask.form, decisions, handle, explain)
             handle.flush()
         return
-    partial = ask.output.with_name(ask.output.name + ".partial")
     try:
-        if ask.form == "dwca":
-            from tickvision.deployment import darwin_core
+        with whole(ask.output) as partial:
+            if ask.form == "dwca":
+                from tickvision.deployment import darwin_core
 
-            darwin_core.write_archive(_explaining(decisions, explain), partial)
-        else:
-            with _open(partial, "w") as handle:
-                _write_text(ask.form, decisions, handle, explain)
-        partial.replace(ask.output)
+                darwin_core.write_archive(_explaining(decisions, explain), partial)
+            else:
+                with partial.open("w", encoding="utf-8", newline="") as handle:
+                    _write_text(ask.form, decisions, handle, explain)
     except OSError as error:
         raise OutputError(f"{ask.output}: cannot be written ({error.strerror}).") from None
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def _write_text(form: str, decisions: Iterator[Decision], handle: TextIO, explain: Explain | None) -> None:
@@ -234,7 +232,7 @@ def _explaining(decisions: Iterable[Decision], explain: Explain | None) -> Itera
         yield decision
 
 
-def _open(output: Path, mode: str) -> TextIO:
+def _lines(output: Path, mode: str) -> TextIO:
     try:
         return output.open(mode, encoding="utf-8", newline="")  # type: ignore[return-value]
     except OSError as error:

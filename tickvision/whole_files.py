@@ -10,7 +10,14 @@ from pathlib import Path
 
 @contextmanager
 def whole(path: Path) -> Iterator[Path]:
-    """Give a temporary name beside path to write to; it takes path's place once all is written without an error."""
+    """Give a temporary name beside path to write to; it takes path's place once all is written without an error.
+
+    A link stays, and the file it names is written. What is no file (/dev/stdout, a pipe) is written to as it comes.
+    """
+    if path.exists() and not path.is_file():
+        yield path
+        return
+    path = path.resolve() if path.is_symlink() else path
     temporary = path.with_name(path.name + ".tmp")
     try:
         yield temporary

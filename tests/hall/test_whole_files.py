@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import threading
 from pathlib import Path
 
 import pytest
@@ -21,6 +23,27 @@ def test_an_error_while_writing_leaves_the_old_file_and_nothing_else(tmp_path: P
     assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
     write_bytes(path, b"new")
     assert path.read_bytes() == b"new"
+
+
+def test_a_link_stays_and_its_file_is_written(tmp_path: Path) -> None:
+    (tmp_path / "a.txt").write_text("old")
+    (tmp_path / "link.txt").symlink_to("a.txt")
+    write_text(tmp_path / "link.txt", "new")
+    assert (tmp_path / "link.txt").is_symlink()
+    assert (tmp_path / "a.txt").read_text() == "new"
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names here")
+def test_what_is_no_file_is_written_to_and_stays(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = threading.Thread(target=lambda: read.append(pipe.read_text()), daemon=True)
+    read: list[str] = []
+    reader.start()
+    write_text(pipe, "through it")
+    reader.join(10)
+    assert (read, pipe.is_fifo(), len(list(tmp_path.iterdir()))) == (["through it"], True, 1)
 
 
 def test_a_kill_at_the_first_write_of_a_job_leaves_a_folder_that_the_job_still_takes(tmp_path: Path) -> None:
