@@ -7,6 +7,8 @@ import json
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from functools import reduce
+from operator import getitem
 from pathlib import Path
 
 from tickvision import __version__
@@ -21,19 +23,29 @@ Stage = Callable[[Config, Paths, Progress], list[str]]
 
 @dataclass(frozen=True)
 class _Step:
-    """A stage, the config sections and files (of workplace.FILES) that decide whether it must run again, and the file
-    that shows that it has run."""
+    """A stage, the config sections or keys and the files (of workplace.FILES) that decide whether it must run again,
+    and the file that shows that it has run."""
 
     stage: Stage
-    sections: tuple[str, ...]
+    keys: tuple[str, ...]
     reads: tuple[str, ...]
     writes: str
 
 
 _STEPS = {
     "import": _Step(importing.import_photographs, ("data", "taxonomy"), (), "manifest"),
-    "check": _Step(checking.check, ("data", "picture", "taxonomy"), ("manifest",), "audit"),
-    "split": _Step(splitting.split, ("split", "seed", "taxonomy"), ("manifest", "duplicates"), "splits"),
+    "check": _Step(  # it looks with the frozen features of the backbone
+        checking.check,
+        ("data", "picture", "taxonomy", "train.backbone", "train.weights", "seed"),
+        ("manifest",),
+        "audit",
+    ),
+    "split": _Step(  # it says which classes are too small to certify
+        splitting.split,
+        ("split", "seed", "taxonomy", "decide.max_error", "decide.failure_rate"),
+        ("manifest", "duplicates"),
+        "splits",
+    ),
     "train": _Step(training.train, ("train", "picture", "seed", "taxonomy"), ("manifest", "splits"), "scores"),
     "calibrate": _Step(calibrating.calibrate, ("decide",), ("scores", "classes"), "calibration"),
     "evaluate": _Step(
@@ -62,7 +74,7 @@ def run(config: Config, progress: Progress, stages: tuple[str, ...] = STAGES, ag
         said: list[str] = []
         step = _STEPS[stage].stage
         if stage == "train":
-            _forget_old_training(config, paths, mark)
+            _forget_old_training(paths, mark)
             said, step = training.train(config, paths, progress), checking.after_training
         with _one_thread_a_matrix():
             said += step(config, paths, progress)
@@ -82,7 +94,7 @@ def _one_thread_a_matrix() -> AbstractContextManager[object]:
     return limits
 
 
-def _forget_old_training(config: Config, paths: Paths, mark: str) -> None:
+def _forget_old_training(paths: Paths, mark: str) -> None:
     """Drop a checkpoint that other inputs made; one of these inputs is resumed."""
     note, saved = paths.train / "inputs.txt", paths.train / "checkpoint.safetensors"
     if saved.is_file() and (not note.is_file() or note.read_text(encoding="utf-8") != mark):
@@ -102,24 +114,47 @@ def _marks(paths: Paths) -> dict[str, str]:
 def _mark(stage: str, config: Config, paths: Paths) -> str:
     """Return a digest of all that decides the stage's result."""
     form, step = config.model_dump(mode="json"), _STEPS[stage]
-    digest = hashlib.sha256(json.dumps([__version__, *(form[s] for s in step.sections)], sort_keys=True).encode())
-    inputs = [paths.output / FILES[f] for f in step.reads]
-    if stage == "check":  # it looks with the frozen features of the backbone
-        digest.update(json.dumps([form["train"]["backbone"], form["train"]["weights"], form["seed"]]).encode())
-    if stage in ("check", "train") and config.train.weights.endswith(".safetensors"):
-        inputs.append(Path(config.train.weights))
-    if stage == "import":
-        inputs += [p for p in (config.data.path, config.data.mapping, config.data.regions) if p]
-    if stage == "calibrate" and config.decide.expected is not None:
-        inputs.append(config.decide.expected)
-    if stage == "split" and config.split.file:
-        inputs.append(config.split.file)
-    for path in inputs:
-        if path.is_dir():
-            state = sorted(f"{p}|{p.stat().st_size}|{p.stat().st_mtime_ns}" for p in path.rglob("*") if p.is_file())
-            digest.update("\n".join(state).encode())
-        elif path.suffix.lower() in (".zip", ".safetensors") and path.is_file():  # too big to read
-            digest.update(f"{path.stat().st_size}|{path.stat().st_mtime_ns}".encode())
-        elif path.is_file():
-            digest.update(path.read_bytes())
+    asked = [reduce(getitem, key.split("."), form) for key in step.keys]
+    digest = hashlib.sha256(json.dumps([__version__, *asked], sort_keys=True).encode())
+    for line in _photographs(stage, paths):
+        digest.update(f"{line}\n".encode())
+    for path in [*(paths.output / FILES[f] for f in step.reads), *_named_files(stage, config)]:
+        _add_state(digest, path)
     return digest.hexdigest()
+
+
+def _photographs(stage: str, paths: Paths) -> list[str]:
+    """Return what shows that photographs were brought since the import, or changed since they were looked at."""
+    if stage not in ("import", "check", "train") or not paths.manifest.is_file():
+        return []
+    from tickvision.data import manifest, pictures, sources
+
+    frame = manifest.read(paths.manifest)
+    if stage == "import":
+        return [p for p in frame.loc[frame["status"] == "missing", "path"] if sources.is_there(Path(p))]
+    usable = manifest.usable(frame)
+    return [pictures.state_of(Path(p), region) for p, region in zip(usable["path"], usable["region"], strict=True)]
+
+
+def _named_files(stage: str, config: Config) -> list[Path]:
+    """Return the files of the user's own that the config names for a stage."""
+    weights = config.train.weights
+    named = {
+        "import": (config.data.path, config.data.mapping, config.data.regions),
+        "check": (Path(weights) if weights.endswith(".safetensors") else None,),
+        "split": (config.split.file,),
+        "train": (Path(weights) if weights.endswith(".safetensors") else None,),
+        "calibrate": (config.decide.expected,),
+    }
+    return [path for path in named.get(stage, ()) if path is not None]
+
+
+def _add_state(digest: hashlib._Hash, path: Path) -> None:
+    """Add the content of a file to the digest, or size and time of what is too big to read and of a folder's files."""
+    if path.is_dir():
+        state = sorted(f"{p}|{p.stat().st_size}|{p.stat().st_mtime_ns}" for p in path.rglob("*") if p.is_file())
+        digest.update("\n".join(state).encode())
+    elif path.suffix.lower() in (".zip", ".safetensors") and path.is_file():
+        digest.update(f"{path.stat().st_size}|{path.stat().st_mtime_ns}".encode())
+    elif path.is_file():
+        digest.update(path.read_bytes())

@@ -44,6 +44,19 @@ def test_a_tiny_picture_is_a_warning_with_its_size(tmp_path: Path) -> None:
     assert [(f.photo_id, f.severity, f.message) for f in tiny] == [("small.png", "warning", "64 x 200 pixels")]
 
 
+def test_photographs_that_were_given_other_ids_are_known_by_them_without_being_decoded_again(tmp_path: Path) -> None:
+    scene().save(tmp_path / "a.png")
+    frame = pd.DataFrame({"photo_id": ["old"], "path": [str(tmp_path / "a.png")], "region": ""})
+    first = pictures.build(frame, tmp_path / "cache", Prepare(32), 1, lambda *_: None)
+    before, sharpness = np.array(first.squares), first.looks["sharpness"].tolist()
+    renamed = frame.assign(photo_id="new")
+    for progress in (lambda *_: None, lambda *_: pytest.fail("written again")):
+        again = pictures.build(renamed, tmp_path / "cache", Prepare(32), 1, progress)
+        assert again.looks["photo_id"].tolist() == ["new"]
+        assert again.looks["sharpness"].tolist() == sharpness
+        assert (np.asarray(again.squares) == before).all()
+
+
 def test_a_folder_that_is_not_there_or_holds_no_picture_is_named(tmp_path: Path) -> None:
     with pytest.raises(DataError, match=r"nothing: no such folder \(data\.path\)"):
         list(sources.read_folder(tmp_path / "nothing", "{taxon}/*"))

@@ -39,3 +39,30 @@ def test_what_is_expected_elsewhere_is_an_input_of_the_calibration(shapes: Path)
         marks.append([runner._mark(stage, job, runner.Paths(job.output)) for stage in ("split", "calibrate")])
     assert marks[0][0] == marks[1][0]
     assert marks[0][1] != marks[1][1]
+
+
+def test_a_photograph_brought_after_the_import_or_replaced_after_the_check_is_looked_at(shapes: Path) -> None:
+    job, quiet = config.load(shapes), Progress(quiet=True)
+    photograph = shapes.parent / "photographs" / "p0000-0.jpg"
+    held = photograph.read_bytes()
+    photograph.unlink()
+    runner.run(job, quiet, ("import",))
+    assert "missing" in set(manifest.read(job.output / "manifest.csv")["status"])
+    photograph.write_bytes(b"no picture")
+    runner.run(job, quiet, ("import",))
+    assert set(manifest.read(job.output / "manifest.csv")["status"]) == {"ok"}
+    paths = runner.Paths(job.output)
+    stages = ("import", "check", "split", "train")
+    before = [runner._mark(stage, job, paths) for stage in stages]
+    assert before == [runner._mark(stage, job, paths) for stage in stages]
+    photograph.write_bytes(held)
+    changed = [mark != runner._mark(stage, job, paths) for stage, mark in zip(stages, before, strict=True)]
+    assert changed == [False, True, False, True]
+
+
+def test_other_terms_of_the_promise_make_split_say_anew_which_classes_are_too_small(shapes: Path) -> None:
+    marks = [
+        runner._mark("split", job, runner.Paths(job.output))
+        for job in (config.load(shapes, [f"decide.max_error={e}"]) for e in (0.05, 0.1))
+    ]
+    assert marks[0] != marks[1]

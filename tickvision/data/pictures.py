@@ -68,9 +68,9 @@ class Pictures:
 def build(frame: pd.DataFrame, folder: Path, prepare: Prepare, workers: int, progress: Progress) -> Pictures:
     """Decode the photographs of the frame (photo_id, path, region) into folder, reusing what is already there."""
     folder.mkdir(parents=True, exist_ok=True)
-    keys = [_key(Path(p), r) for p, r in zip(frame["path"], frame["region"], strict=True)]
+    keys = [state_of(Path(p), r) for p, r in zip(frame["path"], frame["region"], strict=True)]
     old = _load(folder, prepare)
-    if old is not None and old[1] == keys:
+    if old is not None and old[1] == keys and list(old[0].looks["photo_id"]) == list(frame["photo_id"]):
         return old[0]
     size = prepare.size_px
     temporary = folder / "pictures.npy.tmp"
@@ -115,8 +115,8 @@ def _claim(path: Path) -> None:
                 raise OSError(error.errno, error.strerror, str(path)) from None
 
 
-def _key(path: Path, region: str) -> str:
-    """Return what changes when the file changes: path, size, time of change, region."""
+def state_of(path: Path, region: str) -> str:
+    """Return what changes when the file or its region changes: path, size, time of change, region."""
     try:
         state = path.stat()
         return f"{path}|{state.st_size}|{state.st_mtime_ns}|{region}"
