@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
@@ -59,9 +58,6 @@ def predict_to(ask: Request, opened: Opened | None = None) -> int:
             _merge(ask, failures)
         else:
             _predict(ask, failures, opened or Opened(ask.package, ask.threads))
-    except BrokenPipeError:  # the reader at the other end (head) has what it wanted; nothing is wrong
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except KeyboardInterrupt:
         if ask.form == "jsonl" and ask.output is not None:
             print(f"tickvision: to go on, add --resume (with --output {ask.output}).", file=sys.stderr)

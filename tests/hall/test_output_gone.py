@@ -35,3 +35,10 @@ def test_an_answer_that_does_not_fit_on_the_disk_is_one_message(buffered: bool) 
 def test_an_answer_that_nobody_reads_ends_without_a_word(buffered: bool) -> None:
     done = shell(f"{COMMAND} | true", buffered)
     assert (done.stdout, done.stderr) == ("", "")
+
+
+@pytest.mark.parametrize("buffered", [True, False])
+def test_decisions_that_nobody_reads_end_without_a_word(package: Path, photographs: Path, buffered: bool) -> None:
+    words = shlex.join([sys.executable, "-m", "tickvision", "predict", str(package), str(photographs), "--quiet"])
+    done = shell(f"{words} --format jsonl | true", buffered)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
