@@ -16,6 +16,8 @@ import pytest
 from doors import DOORS, knock
 from doors.mutations import mutated
 
+from tickvision.images import decode
+
 HERE = Path(__file__).resolve().parent
 CPU_LIMIT_S = 5.0
 CORPUS = sorted(p for p in (HERE / "corpus").rglob("*") if p.is_file())
@@ -32,6 +34,12 @@ ANSWERED = {  # what is said to the finds that are legal input or become a row w
 }
 
 pytestmark = pytest.mark.filterwarnings("ignore")  # Pillow and zipfile warn of what they are then refused for
+
+
+@pytest.fixture(autouse=True)
+def _limit_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The doors of photographs lower it, and other tests of this process must meet the real one."""
+    monkeypatch.setattr(decode, "MAX_PIXELS", decode.MAX_PIXELS)
 
 
 def said(name: str, content: bytes, folder: Path) -> str:
