@@ -21,11 +21,6 @@ NAMES = ("line\nbreak.jpg", "smörgås ♀.jpg", 'comma, quote".jpg', "=formula.
 
 
 @pytest.fixture
-def package(finished: Path) -> Path:
-    return finished.parent / "run" / "package"
-
-
-@pytest.fixture
 def trouble(awkward: dict[str, Path]) -> Path:
     folder = awkward["empty.jpg"].parent
     (folder / "broken link.jpg").symlink_to(folder / "nowhere.jpg")

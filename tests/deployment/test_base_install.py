@@ -30,11 +30,6 @@ sys.addaudithook(refuse)
 """
 
 
-@pytest.fixture
-def package(finished: Path) -> Path:
-    return finished.parent / "run" / "package"
-
-
 def test_every_form_is_written_by_the_base_install_alone_and_offline(package: Path, tmp_path: Path) -> None:
     (tmp_path / "day").mkdir()
     scene().save(tmp_path / "day/p.jpg")

@@ -20,11 +20,6 @@ from tickvision.deployment.server import Limits, build
 
 
 @pytest.fixture
-def package(finished: Path) -> Path:
-    return finished.parent / "run" / "package"
-
-
-@pytest.fixture
 def photo(finished: Path) -> Path:
     return sorted((finished.parent / "photographs").iterdir())[3]
 
@@ -139,8 +134,9 @@ def test_made_up_requests_find_no_server_error(package: Path) -> None:
 
     from hypothesis import HealthCheck, settings
 
-    for result in schema.get_all_operations():
-        operation = result.ok()
+    operations = [result.ok() for result in schema.get_all_operations()]
+    assert "POST /predict" in [o.label for o in operations]
+    for operation in operations:
 
         @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck), database=None)
         @schemathesis_case(operation)

@@ -17,13 +17,15 @@ from tickvision.evaluation.abstention import Certificate, certify, n_min, start_
 from tickvision.evaluation.intervals import clopper_pearson_upper
 from tickvision.evaluation.selective import risk_coverage
 
+# least n with (1 - share)^n <= failure rate: Wilks 1941, one-sided and of the first order (59 and 299 from memory); the
+# others are ceil(ln(failure rate) / ln(1 - share)), which one may work out by hand
 N_MIN_TABLE = {
     0.05: {0.01: 299, 0.02: 149, 0.05: 59, 0.10: 29, 0.20: 14},
     0.10: {0.01: 230, 0.02: 114, 0.05: 45, 0.10: 22, 0.20: 11},
 }
 
 
-def test_n_min_equals_the_published_table() -> None:
+def test_n_min_equals_the_table_of_error_free_samples() -> None:
     for failure_rate, row in N_MIN_TABLE.items():
         assert {a: n_min(0, a, failure_rate) for a in row} == row
     assert (n_min(1, 0.02, 0.05), n_min(2, 0.02, 0.05)) == (236, 313)
@@ -115,7 +117,7 @@ def test_a_refusal_says_why_how_far_it_came_and_how_many_more_it_takes() -> None
     hopeless = certify(*bench(0, 1000, worst=0.2), 0.02, 0.05)
     assert hopeless.threshold is None
     assert hopeless.needed > 0
-    # 250 = n / 4 ranks are looked at first; of these the wrong ones are counted by hand
+    # n_min(2) = 313 is more than n / 4 = 250: so many ranks are looked at first, and the wrong ones counted by hand
     confidence, correct = bench(0, 1000, worst=0.2)
     first = ~correct[np.argsort(-confidence)[:313]]
     assert hopeless.reason == (

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tickvision.domain.taxonomy import settled, tick_taxonomy
-from tickvision.errors import CalibrationError
+from tickvision.errors import CalibrationError, DataError
 from tickvision.evaluation.abstention import Guard, certify, certify_ladder
 from tickvision.evaluation.calibrate import Terms, fit
 from tickvision.evaluation.expected import Expected, fair_sample, read, shares_of
@@ -95,7 +95,7 @@ def test_costly_misses_get_a_promise_of_their_own() -> None:
     lax = (confidence >= cut) & ~(claims[said] & costly).any(1)
     assert missed.sum() / other.sum() <= 0.03
     assert (lax & (settled(test.taxon_mask) == 0)).sum() / lax.sum() > 0.03
-    with pytest.raises(Exception, match="Ixodes scapulari"):
+    with pytest.raises(DataError, match=r"'Ixodes scapulari'.*Did you mean 'Ixodes scapularis'"):
         fit(TRAIN, VAL, HELD, TAXONOMY, replace(TERMS, costly=("Ixodes scapulari",)), balanced_training=False)
 
 
