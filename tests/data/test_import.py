@@ -107,6 +107,20 @@ def test_one_specimen_with_two_names_is_a_contradiction_and_a_coarser_name_is_no
     assert list(frame["status"]) == ["contradiction", "contradiction", "ok"]
 
 
+@pytest.mark.parametrize(
+    ("two", "status"),
+    [("Dermacentor variabilis", "contradiction"), ("Dermacentor sp.", "contradiction"), ("not a tick", "contradiction"),
+     ("Ixodes scapularis", "ok"), ("", "ok")],
+)  # fmt: skip
+def test_a_genus_beside_another_genus_is_a_contradiction_and_beside_its_own_species_is_none(
+    tmp_path: Path, two: str, status: str
+) -> None:
+    text = HEADER + f"p0.jpg,a,Ixodes sp.,,,\np1.jpg,a,{two},,,\n"
+    frame, findings = take(write(tmp_path, text), non_target="not a tick")
+    assert list(frame["status"]) == [status, status]
+    assert all("scientific_name is " in f.message for f in findings if f.finding == "contradiction")
+
+
 def test_a_repeated_photo_id_keeps_the_first_row(tmp_path: Path) -> None:
     frame, _ = take(write(tmp_path, HEADER + "p0.jpg,a,Ixodes,,,\np0.jpg,a,Ixodes,,,\n"))
     assert list(frame["status"]) == ["ok", "duplicate_id"]

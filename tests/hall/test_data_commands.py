@@ -27,6 +27,18 @@ def say(*words: object) -> list[str]:
     return result.stdout.splitlines()
 
 
+def test_a_label_that_is_none_of_the_taxonomy_is_left_out_with_a_word(shapes: Path) -> None:
+    lines = say("import", shapes, "--quiet", "--set", 'taxonomy.taxa=["Ixodes scapularis", "Amblyomma americanum"]')
+    assert "90 photographs of 60 specimens" in lines[0]
+    assert "; 60 can be used." in lines[0]
+    assert lines[1] == "  30 left out: not_in_taxonomy"
+    found = ingest.read_findings(shapes.parent / "run" / "import_findings.csv")
+    assert len([f for f in found if f.finding == "not_in_taxonomy"]) == 30
+    frame = manifest.read(shapes.parent / "run" / "manifest.csv")
+    assert {f.message for f in found} == set(frame.loc[frame["status"] == "not_in_taxonomy", "reason"])
+    assert all("Dermacentor" in f.message and "is not in the taxonomy" in f.message for f in found)
+
+
 def test_the_data_commands_walk_from_a_table_to_a_split(shapes: Path) -> None:
     output = shapes.parent / "run"
     exif = Image.Exif()

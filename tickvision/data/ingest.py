@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from tickvision.data import tables
@@ -18,7 +19,7 @@ from tickvision.domain.spreadsheet import guarded, unguarded
 from tickvision.errors import DataError
 
 # worst first: the status of a row is its worst fault
-STATUSES = ("duplicate_id", "missing", "unknown_name", "unknown_value", "contradiction", "licence")
+STATUSES = ("duplicate_id", "missing", "unknown_name", "unknown_value", "contradiction", "licence", "not_in_taxonomy")
 
 
 def ingest(
@@ -108,6 +109,7 @@ _ADVICE = {
     "contradiction": "look at the photograph again and correct the label",
     "missing": "bring the file, or take the row out",
     "licence": "ask the holder, or widen data.licences if you may use it",
+    "not_in_taxonomy": "add it to [taxonomy] of the config if it shall be learnt; else nothing to do",
     "duplicate_id": "give each photograph its own photo_id",
 }
 
@@ -120,7 +122,8 @@ def _specimen_conflicts(frame: pd.DataFrame) -> list[Finding]:
     for specimen, rows in labels[labels.duplicated("specimen_id", keep=False)].groupby("specimen_id"):
         clash = next((c for c in ("life_stage", "sex") if rows.loc[rows[c] != "", c].nunique() > 1), "")
         names = rows.loc[rows["taxon_rank"].isin(["species", "none"]), "scientific_name"]
-        if names.nunique() > 1:
+        genera = rows.loc[rows["taxon_rank"].isin(["species", "none", "genus"]), "scientific_name"].str.split().str[0]
+        if names.nunique() > 1 or genera.nunique() > 1:
             clash = "scientific_name"
         if clash:
             said = ", ".join(sorted(set(rows[clash]) - {""}))
@@ -132,6 +135,21 @@ def _specimen_conflicts(frame: pd.DataFrame) -> list[Finding]:
             ]
             frame.loc[mine, ["status", "reason"]] = ["contradiction", message]
     return findings
+
+
+def mark_misfits(frame: pd.DataFrame, reasons: list[str]) -> list[Finding]:
+    """Mark usable rows whose label is none of the taxonomy's and return a finding for each.
+
+    reasons: why, one a row; "" where the label fits.
+    """
+    why = np.array(reasons, object)
+    mine = (frame["status"] == USABLE).to_numpy() & (why != "")
+    frame.loc[mine, "status"] = "not_in_taxonomy"
+    frame.loc[mine, "reason"] = why[mine]
+    return [
+        Finding(photo, "not_in_taxonomy", "warning", reason, _ADVICE["not_in_taxonomy"])
+        for photo, reason in zip(frame.loc[mine, "photo_id"], why[mine], strict=True)
+    ]
 
 
 def summary(frame: pd.DataFrame) -> list[str]:

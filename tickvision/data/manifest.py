@@ -81,6 +81,19 @@ def label_masks(frame: pd.DataFrame, taxonomy: Taxonomy) -> tuple[NDArray[np.boo
     return np.stack(taxon_rows), np.stack(state_rows)
 
 
+def misfits(frame: pd.DataFrame, taxonomy: Taxonomy) -> NDArray[np.object_]:
+    """Return (N,) why a row's label is none of the taxonomy's, "" where it is one."""
+    said: dict[tuple[str, str, str], str] = {}
+    labels = list(zip(frame["scientific_name"], frame["life_stage"], frame["sex"], strict=True))
+    for label in set(labels):
+        try:
+            taxonomy.label_masks(*label)
+            said[label] = ""
+        except DataError as error:
+            said[label] = str(error)
+    return np.array([said[label] for label in labels], object)
+
+
 def classes(frame: pd.DataFrame, taxonomy: Taxonomy) -> NDArray[np.str_]:
     """Return (N,) the one cell that a row's label settles, as "name stage sex"; "" where it leaves several open."""
     taxon, state = label_masks(frame, taxonomy)

@@ -12,6 +12,8 @@ from tickvision.progress import Progress
 from tickvision.workplace import Paths
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from tickvision.data.labels import Finding
     from tickvision.data.mapping import Record
 
@@ -31,18 +33,34 @@ def import_photographs(config: Config, paths: Paths, progress: Progress) -> list
         data.photo_is_specimen,
         str(data.path),
     )
-    findings += noted
+    findings += noted + _outside_the_taxonomy(config, frame)
     manifest.write(frame, paths.manifest)
     credits.write(manifest.usable(frame), paths.output)
     ingest.write_findings(findings, paths.import_findings)
     lines += ingest.summary(frame)
     worst = sum(f.severity == "error" for f in findings)
-    lines += [f"  {data.path.name}, line {f.line}: {f.message}" for f in ingest.examples(findings)]
+    lines += [f"  {_place(data.path, f)}: {f.message}" for f in ingest.examples(findings)]
     if worst > 5:
         lines.append(f"  ... {worst:,} faults in all; they are listed in {paths.import_findings}")
     if not (frame["status"] == manifest.USABLE).any():
         raise DataError("\n".join([*lines, f"{data.path}: no photograph can be used."]))
     return lines
+
+
+def _place(path: Path, finding: Finding) -> str:
+    return f"{path.name}, line {finding.line}" if finding.line else f"{path.name}, {finding.photo_id or 'the whole'}"
+
+
+def _outside_the_taxonomy(config: Config, frame: pd.DataFrame) -> list[Finding]:
+    """Mark usable rows whose label is none of the config's taxonomy, and return a finding for each."""
+    from tickvision.data import ingest, manifest
+
+    tax = config.taxonomy
+    try:
+        taxonomy = manifest.build_taxonomy(tax.kind, frame, tax.taxa, tax.non_target, tax.table, tax.stages)
+    except DataError:
+        return []  # no label is at fault; check says what is, and the manifest must be there to look at
+    return ingest.mark_misfits(frame, manifest.misfits(frame, taxonomy).tolist())
 
 
 def _records(

@@ -25,28 +25,13 @@ if TYPE_CHECKING:
 
 def usable_rows(config: Config, paths: Paths) -> tuple[pd.DataFrame, Taxonomy]:
     """Return the usable rows and the taxonomy; rows whose label is not in the taxonomy are left out."""
-    import numpy as np
-
     from tickvision.data import manifest
 
     everything = manifest.read(paths.manifest)
     tax = config.taxonomy
     taxonomy = manifest.build_taxonomy(tax.kind, everything, tax.taxa, tax.non_target, tax.table, tax.stages)
     frame = manifest.usable(everything)
-
-    def fits(name: str, stage: str, sex: str) -> bool:
-        try:
-            taxonomy.label_masks(name, stage, sex)
-        except DataError:
-            return False
-        return True
-
-    labels = zip(frame["scientific_name"], frame["life_stage"], frame["sex"], strict=True)
-    known: dict[tuple[str, str, str], bool] = {}
-    keep = np.array(
-        [known.setdefault(label, fits(*label)) if label not in known else known[label] for label in labels], bool
-    )
-    return frame[keep].reset_index(drop=True), taxonomy
+    return frame[manifest.misfits(frame, taxonomy) == ""].reset_index(drop=True), taxonomy
 
 
 def prepare_of(config: Config) -> Prepare:
