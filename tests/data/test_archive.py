@@ -109,6 +109,39 @@ def test_another_encoding_and_several_files_of_one_table_are_read(tmp_path: Path
     assert [r.fields["place"] for r in take(made, tmp_path / "work")] == ["Ängsö", "Ö"]
 
 
+def test_media_that_the_occurrence_of_an_event_names_are_read(tmp_path: Path) -> None:
+    # Darwin Core, associatedMedia: a term of the occurrence, also where events are the core
+    meta = table("core", f"{DWC}Event", "e.txt", ["eventID", "eventDate"])
+    meta += table("extension", f"{DWC}Occurrence", "o.txt", ["coreid", "occurrenceID", "associatedMedia"])
+    made = pack(tmp_path / "a", meta, {
+        "e.txt": "e\td\n1\t2024-05\n2\t2024-06\n3\t2024-07\n",
+        "o.txt": "e\to\tm\n1\tA\ta.jpg | b.jpg\n2\tB\tc.jpg\n2\tC\td.jpg\n3\tD\t\n",
+    })  # fmt: skip
+    records, findings = archive.read_archive(made, tmp_path / "work", None, {})
+    shown = [(r.fields["specimen_id"], Path(r.fields["file"]).name) for r in records]
+    assert shown == [("A", "a.jpg"), ("A", "b.jpg"), ("B", "c.jpg"), ("C", "d.jpg")]
+    assert [f.message for f in findings] == ["1 of 3 records have no photograph, e.g. '3'"]
+
+
+@pytest.mark.parametrize(("written", "kept"), [("a.jpg", True), ("../out.jpg", False), ("", False)])
+def test_a_file_that_the_config_takes_from_another_term_comes_through_the_same_door(
+    tmp_path: Path, written: str, kept: bool
+) -> None:
+    meta = table("core", f"{DWC}Occurrence", "o.txt", OCC)
+    meta += table("extension", MEDIA, "m.txt", [*MM, "references"])
+    made = pack(tmp_path / "a", meta, {
+        "o.txt": "i\tn\ts\tx\n1\tIxodes\tadult\t\n",
+        "m.txt": f"i\tf\tl\tr\n1\tpage.html\t\t{written}\n",
+    }, ("a.jpg", "../out.jpg"))  # fmt: skip
+    packed = tmp_path / "a.zip"
+    with zipfile.ZipFile(packed, "w") as zipped:
+        for name in ("meta.xml", "o.txt", "m.txt", "a.jpg"):
+            zipped.write(made / name, name)
+    (record,) = take(packed, tmp_path / "work", file="references")
+    assert ("fault" not in record.fields) == kept
+    assert not kept or Path(record.fields["file"]) == tmp_path / "work" / "media" / "a.jpg"
+
+
 def test_the_verbatim_record_goes_before_the_interpreted_one(tmp_path: Path) -> None:
     # GBIF downloads: occurrence.txt is interpreted, verbatim.txt an Occurrence extension; nymph had become larva
     meta = table("core", f"{DWC}Occurrence", "occurrence.txt", OCC)

@@ -72,6 +72,15 @@ def test_coordinates_of_an_xmp_packet_go_too(tmp_path: Path, name: str) -> None:
         copy.load()
 
 
+def test_copies_stay_in_their_folder_where_a_table_names_photographs_by_dots(tmp_path: Path) -> None:
+    for folder in ("in", "other"):
+        (tmp_path / folder).mkdir()
+    files = [placed(tmp_path / "in" / "a.jpg"), placed(tmp_path / "in" / ".." / "other" / "b.jpg")]
+    assert gps.copy_without_place(files, tmp_path / "run" / "without_place") == []
+    copies = {p.relative_to(tmp_path / "run").as_posix() for p in (tmp_path / "run").rglob("*.jpg")}
+    assert copies == {"without_place/in/a.jpg", "without_place/other/b.jpg"}
+
+
 def test_what_cannot_be_cleaned_has_no_copy(tmp_path: Path) -> None:
     from PIL.PngImagePlugin import PngInfo
 

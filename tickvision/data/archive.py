@@ -137,15 +137,17 @@ def _records(
         media = merge(contents.media.get(core_id, []))
         other += sum(not is_still(m) for m in media)
         media = [m for m in media if is_still(m)] or _associated(core)
-        if not media:
+        pairs = list(_of_occurrences(contents, core_id, core, media))
+        if not any(shown for _, shown in pairs):
             without.append(core_id)
-        for occurrence, shown in _of_occurrences(contents, core_id, core, media):
+        for occurrence, shown in pairs:
             label, rest = _label(occurrence, core_id)
             label["submission_id"] = label["submission_id"] or label["specimen_id"]
             for photo in photographs_of(shown, contents.regions.get(core_id, []), label["specimen_id"], used):
-                fields = label | photo.fields | finder.find(photo.fields["file"])
+                fields = label | photo.fields
                 row = fields | occurrence | photo.media
                 fields |= {ours: row.get(_name(term), "") for ours, term in columns.items()}
+                fields |= finder.find(fields["file"])
                 kept = {k: v for k, v in (rest | photo.others).items() if v and k not in columns.values()}
                 yield Record(line, fields, kept)
     if without:
@@ -173,7 +175,7 @@ def _of_occurrences(contents: _Contents, core_id: str, core: Row, media: list[Ro
         return
     core = core | {"eventID": core.get("eventID") or core_id}
     if len(inner) == 1:
-        yield core | inner[0], media
+        yield core | inner[0], media or _associated(inner[0])
         return
     rest = media
     for occurrence in inner:

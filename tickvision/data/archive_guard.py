@@ -101,7 +101,7 @@ class Archive:
             raise DataError(f"{self.path}: '{name}' is {info.file_size:,} bytes; at most {MAX_BYTES:,} are read.")
         part = target.with_name(target.name + ".part")
         try:
-            if target.is_file() and target.stat().st_size == info.file_size:
+            if target.is_file() and target.stat().st_size == info.file_size and _checksum(target) == info.CRC:
                 return target
             target.parent.mkdir(parents=True, exist_ok=True)
             with self.open(name) as source, part.open("wb") as sink:
@@ -114,6 +114,15 @@ class Archive:
             raise DataError(f"{self.path}: no file can be named '{name[:200]}' here ({error.strerror}).") from None
         part.replace(target)
         return target
+
+
+def _checksum(path: Path) -> int:
+    """Return the CRC-32 of a file, as a zip keeps it: pictures of one size that are not packed are equally long."""
+    found = 0
+    with path.open("rb") as handle:
+        while block := handle.read(_BLOCK):
+            found = zlib.crc32(block, found)
+    return found
 
 
 def check_members(path: Path, members: list[zipfile.ZipInfo]) -> None:

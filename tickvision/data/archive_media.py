@@ -32,6 +32,8 @@ class MediaFinder:
 
     def find(self, written: str) -> Row:
         """Return {"file": path} or, where nothing can be read, also "fault" with the reason."""
+        if not written:
+            return {"file": "", "fault": f"its media names no file ({', '.join(MEDIA_TERMS['file'])} are blank)"}
         if "://" in written:
             try:
                 name = unquote(urlsplit(written).path).rsplit("/", 1)[-1]

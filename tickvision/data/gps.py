@@ -23,8 +23,9 @@ _HEADS = (b"II*\0", b"MM\0*")
 
 def copy_without_place(files: list[Path], folder: Path) -> list[Path]:
     """Write copies of the files into folder, as they lie below the folder they share; return those that failed."""
-    top = os.path.commonpath([str(f.parent) for f in files]) if files else ""
-    return [f for f in files if not write_without_place(f, folder / f.relative_to(top))]
+    plain = {f: f.parent.resolve() / f.name for f in files}  # with ".." in it a copy would land outside the folder
+    top = os.path.commonpath([str(p.parent) for p in plain.values()]) if files else ""
+    return [f for f, p in plain.items() if not write_without_place(f, folder / p.relative_to(top))]
 
 
 def write_without_place(path: Path, target: Path) -> bool:
