@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
-import subprocess
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from browsing import chromium, needs_chromium, visit
 from made import scene
 from PIL import Image
 
@@ -16,8 +15,6 @@ from tickvision.data import ingest, pictures, regions
 from tickvision.data.mapping import Record
 from tickvision.errors import DataError
 from tickvision.images.prepare import Prepare
-
-BROWSER = shutil.which("chromium")
 
 
 def write(folder: Path, text: str) -> Path:
@@ -93,39 +90,32 @@ def test_the_page_holds_its_pictures_and_reaches_for_nothing(tmp_path: Path) -> 
     assert text.count("</script>") == 1  # an id cannot break out
 
 
-DRIVE = """<script>
-const stage = document.querySelector(".stage"), edge = stage.getBoundingClientRect();
-const send = (kind, x, y) => stage.dispatchEvent(new PointerEvent(kind, {
-  clientX: edge.left + x * edge.width, clientY: edge.top + y * edge.height, bubbles: true, pointerId: 1 }));
-send("pointerdown", 0.5, 0.75); send("pointermove", 0.3, 0.3); send("pointerup", 0.25, 0.25);
-document.querySelectorAll("section")[0].lastChild.click();
-document.querySelectorAll("section")[1].querySelector("input").value = 3;
-document.querySelectorAll("section")[1].querySelector("input").dispatchEvent(new Event("change"));
-document.title = JSON.stringify([csv(), document.getElementById("count").textContent,
-  stage.querySelector("img").naturalWidth, stage.querySelector("img").naturalHeight]);
-</script></html>"""
-
-
-@pytest.mark.skipif(BROWSER is None, reason="needs chromium")
+@needs_chromium
 def test_boxes_drawn_in_a_browser_are_read_back(tmp_path: Path) -> None:
-    import html
-    import json
-    import re
-
     path = page(tmp_path)
-    path.write_text(path.read_text("utf-8").replace("</html>", DRIVE), "utf-8")
-    told = subprocess.run(
-        [str(BROWSER), "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
-         f"--user-data-dir={tmp_path / 'profile'}", "--virtual-time-budget=3000", "--dump-dom", path.as_uri()],
-        capture_output=True, text=True, timeout=60, check=True,
-    ).stdout  # fmt: skip
-    title = re.search(r"<title>(.*?)</title>", told, re.DOTALL)
-    assert title is not None
-    text, count, wide, high = json.loads(html.unescape(title[1]))
-    assert count == "3 boxes on 2 of 2 photographs"
-    assert (wide, high) in ((400, 600), (0, 0))  # upright; 0 if the picture was not decoded yet
-    boxes = regions.read(write(tmp_path, text))
-    assert {k: [(b.tick, b.region) for b in its] for k, its in boxes.items()} == {
-        'a,"</script><b>': [("1", "0.2500 0.2500 0.2500 0.5000"), ("2", "0.2500 0.2500 0.5000 0.5000")],
-        "b": [("3", "0.1000 0.2000 0.3000 0.4000")],
-    }  # fmt: skip
+    with chromium() as browser, visit(browser, path.as_uri()) as seen:
+        seen.page.wait_for_function("[...document.images].every(i => i.complete && i.naturalWidth)")
+        stage, sections, mouse = seen.page.locator(".stage").first, seen.page.locator("section"), seen.page.mouse
+        sizes = seen.page.evaluate("[...document.images].map(i => [i.naturalWidth, i.naturalHeight])")
+        assert sizes == [[400, 600], [600, 400]]  # the first one upright: it has EXIF orientation 6
+        at = stage.bounding_box()
+        assert at is not None
+        mouse.move(at["x"] + 0.5 * at["width"], at["y"] + 0.75 * at["height"])
+        mouse.down()
+        mouse.move(at["x"] + 0.3 * at["width"], at["y"] + 0.3 * at["height"])
+        mouse.move(at["x"] + 0.25 * at["width"], at["y"] + 0.25 * at["height"])
+        mouse.up()
+        sections.nth(0).locator("> :last-child").click()
+        sections.nth(1).locator("input").first.fill("3")
+        sections.nth(1).locator("input").first.press("Tab")
+        assert seen.page.inner_text("#count") == "3 boxes on 2 of 2 photographs"
+        text = seen.page.evaluate("csv()")
+        assert (seen.requests, seen.complaints) == ([path.as_uri()], [])
+    read = regions.read(write(tmp_path, text))
+    told = {photo: [(b.tick, [float(v) for v in b.region.split()]) for b in its] for photo, its in read.items()}
+    drawn, other = 'a,"</script><b>', "b"
+    assert list(told) == [drawn, other]
+    assert [tick for tick, _ in told[drawn]] == ["1", "2"]
+    assert told[drawn][0][1] == pytest.approx([0.25, 0.25, 0.25, 0.5], abs=0.01)  # the mouse moves by whole pixels
+    assert told[drawn][1][1] == pytest.approx([0.25, 0.25, 0.5, 0.5], abs=0.01)
+    assert told[other] == [("3", [0.1, 0.2, 0.3, 0.4])]
