@@ -41,6 +41,21 @@ def test_each_box_is_a_specimen_and_the_same_tick_is_one_in_all_photographs(tmp_
     assert set(frame["status"]) == {"ok"}
 
 
+def test_boxes_of_a_photograph_that_is_not_there_are_told(tmp_path: Path) -> None:
+    boxes = regions.read(write(tmp_path, "photo_id,region\na.jpg,0 0 1 1\nb_1.jpg,0 0 1 1\n"))
+    records = [Record(2, {"file": "a.jpg"}, {}), Record(3, {"file": "x", "photo_id": "b-1.jpg"}, {})]
+    (found,) = regions.without_photograph(records, boxes, "regions.csv")
+    assert (found.photo_id, found.severity) == ("b_1.jpg", "error")
+    assert "is no photo_id here. Did you mean 'b-1.jpg'?" in found.message
+
+
+def test_all_boxes_of_a_photograph_stand_on_the_page_under_their_tick(tmp_path: Path) -> None:
+    text = page(tmp_path).read_text("utf-8")
+    assert '"boxes": [[1, [0.1, 0.2, 0.3, 0.4]], [4, [0.5, 0.5, 0.4, 0.4]]]' in text
+    frame = pd.DataFrame({"photo_id": ["a", "a#2", "b#2", "a#x", "#1"]})
+    assert regions.whole_photographs(frame) == ["a", "a", "b#2", "a#x", "#1"]
+
+
 def test_training_sees_the_box_only(tmp_path: Path) -> None:
     picture = np.zeros((80, 80, 3), np.uint8)
     picture[40:, 40:] = (200, 30, 30)
@@ -75,9 +90,10 @@ def page(folder: Path) -> Path:
     scene((600, 400)).save(folder / "a.jpg", exif=exif)
     scene((600, 400)).save(folder / "b.jpg")
     (folder / "c.jpg").write_bytes(b"no picture")
-    names = ['a,"</script><b>', "b", "c", "d#2"]
+    names = ['a,"</script><b>', "b", "c", "b#2"]
     frame = pd.DataFrame({"photo_id": names, "path": [str(folder / f"{n}.jpg") for n in "abcb"]})
-    frame["region"] = ["", "0.1 0.2 0.3 0.4", "", ""]
+    frame["region"] = ["", "0.1 0.2 0.3 0.4", "", "0.5,0.5,0.4,0.4"]
+    frame["specimen_id"] = ["S1", "S2", "S3", "S2#4"]
     assert regions.write_page(frame, folder / "regions.html") == 2
     return folder / "regions.html"
 
@@ -108,7 +124,7 @@ def test_boxes_drawn_in_a_browser_are_read_back(tmp_path: Path) -> None:
         sections.nth(0).locator("> :last-child").click()
         sections.nth(1).locator("input").first.fill("3")
         sections.nth(1).locator("input").first.press("Tab")
-        assert seen.page.inner_text("#count") == "3 boxes on 2 of 2 photographs"
+        assert seen.page.inner_text("#count") == "4 boxes on 2 of 2 photographs"
         text = seen.page.evaluate("csv()")
         assert (seen.requests, seen.complaints) == ([path.as_uri()], [])
     read = regions.read(write(tmp_path, text))
@@ -118,4 +134,4 @@ def test_boxes_drawn_in_a_browser_are_read_back(tmp_path: Path) -> None:
     assert [tick for tick, _ in told[drawn]] == ["1", "2"]
     assert told[drawn][0][1] == pytest.approx([0.25, 0.25, 0.25, 0.5], abs=0.01)  # the mouse moves by whole pixels
     assert told[drawn][1][1] == pytest.approx([0.25, 0.25, 0.5, 0.5], abs=0.01)
-    assert told[other] == [("3", [0.1, 0.2, 0.3, 0.4])]
+    assert told[other] == [("3", [0.1, 0.2, 0.3, 0.4]), ("4", [0.5, 0.5, 0.4, 0.4])]

@@ -15,10 +15,11 @@ import pandas as pd
 from PIL import Image
 
 from tickvision.data.columns import LABEL
+from tickvision.data.labels import Finding
 from tickvision.data.mapping import Record
 from tickvision.data.pictures import parse_region
 from tickvision.domain import user_tables
-from tickvision.errors import DataError, ImageError
+from tickvision.errors import DataError, ImageError, did_you_mean
 from tickvision.images.decode import read_photo
 from tickvision.whole_files import write_text
 
@@ -74,7 +75,7 @@ def cut(records: Iterable[Record], boxes: dict[str, list[TickBox]]) -> Iterator[
     """
     for record in records:
         fields = record.fields
-        photo = fields.get("photo_id") or fields.get("file", "")
+        photo = _photo_of(record)
         specimen = fields.get("specimen_id", "")
         for number, box in enumerate(boxes.get(photo, [])):
             own = {"photo_id": photo + (f"#{number + 1}" if number else ""), "region": box.region} | box.said
@@ -86,27 +87,56 @@ def cut(records: Iterable[Record], boxes: dict[str, list[TickBox]]) -> Iterator[
             yield record
 
 
+def without_photograph(records: Iterable[Record], boxes: dict[str, list[TickBox]], where: str) -> list[Finding]:
+    """Return a finding for each photograph that has boxes but is none of the records: its boxes are used nowhere."""
+    known = {_photo_of(record) for record in records}
+    return [
+        Finding(photo, "box_without_photograph", "error", f"{where} has boxes of '{photo}', which is no photo_id here."
+                f"{did_you_mean(photo, known)}", "write the photo_id as the manifest has it, or take the row out")
+        for photo in boxes if photo not in known
+    ]  # fmt: skip
+
+
+def _photo_of(record: Record) -> str:
+    return record.fields.get("photo_id") or record.fields.get("file", "")
+
+
+def whole_photographs(frame: pd.DataFrame) -> list[str]:
+    """Return the photo_id of the photograph that each row is a part of: "a" for "a#2" where "a" is a row too."""
+    known = set(frame["photo_id"])
+    parts = [photo.rpartition("#") for photo in frame["photo_id"]]
+    return [head if tail.isdecimal() and head in known else f"{head}{mark}{tail}" for head, mark, tail in parts]
+
+
 def write_page(frame: pd.DataFrame, path: Path, head: str = "") -> int:
     """Write a page on which a person draws boxes and saves regions.csv; return how many photographs stand there.
 
-    frame: photo_id, path, region; the first AT_MOST readable ones. head: a line above all. The page holds its pictures,
-    upright, and loads nothing from anywhere.
+    frame: photo_id, specimen_id, path, region; the first AT_MOST readable photographs, each with its boxes. head: a line
+    above all. The page holds its pictures, upright, and loads nothing from anywhere.
     """
     shown: list[dict[str, object]] = []
-    whole = frame[~frame["photo_id"].str.contains("#", regex=False)]
-    for photo, place, region in zip(whole["photo_id"], whole["path"], whole["region"], strict=True):
+    for photo, rows in frame.groupby(whole_photographs(frame), sort=False):
         if len(shown) == AT_MOST:
             break
         try:
-            picture = Image.fromarray(read_photo(Path(place), SHOWN_PX).pixels)
+            boxes = [parse_region(region) for region in rows["region"]]
+            picture = Image.fromarray(read_photo(Path(rows["path"].iloc[0]), SHOWN_PX).pixels)
         except ImageError:
             continue
         picture.thumbnail((SHOWN_PX, SHOWN_PX))
         held = io.BytesIO()
         picture.save(held, "JPEG", quality=80)
         source = "data:image/jpeg;base64," + base64.b64encode(held.getvalue()).decode("ascii")
-        shown.append({"id": str(photo), "src": source, "boxes": [str(region)] if region else []})
+        ticked = zip(_ticks(rows["specimen_id"].tolist()), boxes, strict=True)
+        shown.append({"id": str(photo), "src": source, "boxes": [(tick, box) for tick, box in ticked if box]})
     page = files("tickvision.data").joinpath("regions_page.html").read_text(encoding="utf-8")
     held_json = json.dumps(shown).replace("<", "\\u003c")
     write_text(path, page.replace("<!--HEAD-->", html.escape(head)).replace("/*PHOTOGRAPHS*/[]", held_json))
     return len(shown)
+
+
+def _ticks(specimens: list[str]) -> list[int]:
+    """Return which tick of its photograph each specimen is, as `cut` named it; in turn where that is not to be told."""
+    tails = [specimen.rpartition("#")[2] if "#" in specimen else "1" for specimen in specimens]
+    told = [int(tail) for tail in tails if tail.isdecimal()]
+    return told if len(set(told)) == len(specimens) else list(range(1, 1 + len(specimens)))

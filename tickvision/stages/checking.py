@@ -128,11 +128,11 @@ def region_page(config: Config, paths: Paths, pattern: str) -> list[str]:
     from tickvision.data import regions
 
     frame, _ = usable_rows(config, paths)
-    frame = frame[[fnmatch(p, pattern) for p in frame["photo_id"]]]
+    frame = frame[[fnmatch(p, pattern) for p in regions.whole_photographs(frame)]]
     if frame.empty:
         raise DataError(f"--regions '{pattern}': no usable photograph has such a photo_id.")
     page = paths.output / "regions.html"
-    shown = regions.write_page(frame, page, _head(config))
-    lines = [f"{shown:,} of {len(frame):,} photographs stand on {page}: open it in a browser, draw, save regions.csv"]
+    shown, of = regions.write_page(frame, page, _head(config)), len(set(regions.whole_photographs(frame)))
+    lines = [f"{shown:,} of {of:,} photographs stand on {page}: open it in a browser, draw, save regions.csv"]
     lines.append("  then: tickvision import CONFIG --set data.regions=regions.csv, and check, split and train again")
     return lines

@@ -94,5 +94,7 @@ def _records(
         )
     held = list(fetch.placed(held, brought))
     if data.regions is not None:
-        held = list(regions.cut(held, regions.read(data.regions)))
+        boxes = regions.read(data.regions)
+        noted += regions.without_photograph(held, boxes, data.regions.name)
+        held = list(regions.cut(held, boxes))
     return held, noted, photographs, lines
