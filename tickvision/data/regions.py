@@ -111,8 +111,8 @@ def whole_photographs(frame: pd.DataFrame) -> list[str]:
 def write_page(frame: pd.DataFrame, path: Path, head: str = "") -> int:
     """Write a page on which a person draws boxes and saves regions.csv; return how many photographs stand there.
 
-    frame: photo_id, specimen_id, path, region; the first AT_MOST readable photographs, each with its boxes. head: a line
-    above all. The page holds its pictures, upright, and loads nothing from anywhere.
+    frame: photo_id, specimen_id, path, region; the first AT_MOST readable photographs, each with its boxes. head: a
+    line above all. The page holds its pictures, upright, and loads nothing from anywhere.
     """
     shown: list[dict[str, object]] = []
     for photo, rows in frame.groupby(whole_photographs(frame), sort=False):
