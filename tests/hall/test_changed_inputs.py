@@ -30,6 +30,13 @@ def test_a_photograph_added_to_a_folder_is_imported_and_an_unchanged_folder_is_l
     assert list(manifest.read(made)["specimen_id"]) == ["s1", "s2"]
 
 
+def test_a_changed_threshold_asks_for_what_depends_on_it_and_for_nothing_else(finished: Path) -> None:
+    job, other = config.load(finished), config.load(finished, ["decide.min_confidence=0.5"])
+    paths = runner.Paths(job.output)
+    changed = [s for s in runner.STAGES if runner._mark(s, other, paths) != runner._mark(s, job, paths)]
+    assert changed == ["calibrate", "evaluate"]  # package reads what calibrate writes
+
+
 def test_what_is_expected_elsewhere_is_an_input_of_the_calibration(shapes: Path) -> None:
     table = shapes.parent / "expected.csv"
     job = config.load(shapes, [f"decide.expected={table}"])
