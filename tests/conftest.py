@@ -7,14 +7,12 @@ import os
 os.environ.setdefault("OMP_NUM_THREADS", "1")  # before numpy: two test processes with two threads each spin for ages
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import struct
-import zlib
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
-from made import JOB, TURNS, scene, write_shapes
+from made import JOB, TURNS, png, scene, write_shapes
 from PIL import Image
 
 
@@ -55,25 +53,10 @@ def awkward(tmp_path: Path) -> dict[str, Path]:
     files["empty.jpg"].write_bytes(b"")
     files["text.jpg"].write_text("this is no picture", encoding="utf-8")
     picture.save(files["png_in_disguise.jpg"], format="PNG")
-    files["huge_header.png"].write_bytes(_huge_png())
+    files["huge_header.png"].write_bytes(png(100_000, 100_000, rows=0))
     picture.save(files["smörgås ♀\u200b.jpg"])
     picture.save(files["animated.gif"], save_all=True, append_images=[scene(seed=1)])
     return files
-
-
-def _huge_png() -> bytes:
-    """A PNG whose header claims 100,000 x 100,000 pixels."""
-    header = struct.pack(">IIBBBBB", 100_000, 100_000, 8, 2, 0, 0, 0)
-
-    def chunk(kind: bytes, body: bytes) -> bytes:
-        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
-
-    return (
-        b"\x89PNG\r\n\x1a\n"
-        + chunk(b"IHDR", header)
-        + chunk(b"IDAT", zlib.compress(b"\0" * 1000))
-        + chunk(b"IEND", b"")
-    )
 
 
 @pytest.fixture

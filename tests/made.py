@@ -1,7 +1,11 @@
-"""Pictures and a small labelled job that several tests make: a scene with four corners, and coloured shapes."""
+"""What several tests make: a scene with four corners, odd pictures, coloured shapes as a labelled job; a free port."""
 
 from __future__ import annotations
 
+import io
+import socket
+import struct
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +20,31 @@ def scene(size: tuple[int, int] = (64, 48), seed: int = 0) -> Image.Image:
     pixels[:12, -12:] = (0, 250, 0)
     pixels[-12:, :12] = (0, 0, 250)
     return Image.fromarray(pixels)
+
+
+def jpeg(picture: Image.Image, **options: object) -> bytes:
+    """Return a picture as the bytes of a JPEG."""
+    held = io.BytesIO()
+    picture.save(held, "JPEG", **options)
+    return held.getvalue()
+
+
+def png(width: int, height: int, rows: int = 1) -> bytes:
+    """Return a PNG whose header says width x height and which holds rows of black."""
+
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    body = zlib.compress(b"\0" * ((width * 3 + 1) * rows))
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
+
+
+def free_port() -> int:
+    """Return a port of this machine that nobody listens on."""
+    with socket.socket() as held:
+        held.bind(("127.0.0.1", 0))
+        return int(held.getsockname()[1])
 
 
 TURNS = {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import hashlib
-import io
 import socket
 import threading
 from collections.abc import Iterator
@@ -12,7 +11,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
-from made import scene
+from made import jpeg, scene
 
 from tickvision.data import archive, fetch, ingest, sources
 from tickvision.errors import DataError
@@ -20,10 +19,7 @@ from tickvision.errors import DataError
 LIMITS = fetch.Limits(wait_s=0, max_bytes=100_000, own_network=True, tries=3, backoff_s=0.01, timeout_s=5)
 
 
-def jpeg() -> bytes:
-    held = io.BytesIO()
-    scene().save(held, "JPEG")
-    return held.getvalue()
+PHOTO = jpeg(scene())
 
 
 class Server(BaseHTTPRequestHandler):
@@ -48,15 +44,15 @@ class Server(BaseHTTPRequestHandler):
         elif name == "lie.jpg":
             self._send(200, b"MZ no picture", "image/jpeg")
         elif name == "big.jpg":
-            self._send(200, jpeg() + bytes(200_000), "image/jpeg")
+            self._send(200, PHOTO + bytes(200_000), "image/jpeg")
         elif name == "endless.jpg":
-            self._send(200, jpeg() + bytes(200_000), "image/jpeg", length=False)
+            self._send(200, PHOTO + bytes(200_000), "image/jpeg", length=False)
         elif name == "cut.jpg":
-            self._send(200, jpeg(), "image/jpeg", [("Content-Length", "90000")], length=False)
+            self._send(200, PHOTO, "image/jpeg", [("Content-Length", "90000")], length=False)
         elif name == "gone.jpg":
             self._send(404, b"", "text/plain")
         else:
-            self._send(200, jpeg(), "image/jpeg")
+            self._send(200, PHOTO, "image/jpeg")
 
     def _send(
         self, status: int, body: bytes, kind: str, more: list[tuple[str, str]] = [], length: bool = True  # noqa: B006
@@ -91,7 +87,7 @@ def test_photographs_are_brought_once_with_their_hash(tmp_path: Path, server: st
     assert bring(tmp_path, f"{server}/a.jpg", f"{server}/b.jpg", f"{server}/a.jpg") == {"before": 0, "ok": 2}
     row = fetch.read_index(tmp_path)[f"{server}/a.jpg"]
     content = (tmp_path / row.file).read_bytes()
-    assert content == jpeg()
+    assert content == PHOTO
     assert (row.sha256, row.bytes) == (hashlib.sha256(content).hexdigest(), len(content))
     assert bring(tmp_path, f"{server}/a.jpg", f"{server}/c.jpg") == {"before": 1, "ok": 1}
     assert Server.asked == ["/a.jpg", "/b.jpg", "/c.jpg"]
@@ -175,7 +171,7 @@ def test_records_point_at_what_was_brought_or_say_how_to_bring_it(tmp_path: Path
     frame, findings = ingest.ingest(placed, tmp_path, "ticks")
     assert list(frame["status"]) == ["ok", "missing", "missing"]
     assert frame["photo_id"][0] == f"{server}/a.jpg"
-    assert Path(frame["path"][0]).read_bytes() == jpeg()
+    assert Path(frame["path"][0]).read_bytes() == PHOTO
     assert "answered 404" in frame["reason"][1]
     assert "import --fetch brings it" in frame["reason"][2]
     assert [f.finding for f in findings if f.severity == "error"] == ["missing", "missing"]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from made import scene
-from test_fetch import LIMITS, Server, bring, jpeg, server
+from test_fetch import LIMITS, PHOTO, Server, bring, server
 from test_import import HEADER, take, write
 
 from tickvision.data import audit, fetch, mapping, pictures, sources
@@ -91,7 +91,7 @@ def test_a_length_that_is_no_number_costs_one_photograph_at_most(
 ) -> None:
     def answer(self: Server) -> None:
         more = [("Content-Length", said)] if self.path == "/odd.jpg" else []
-        self._send(200, jpeg(), "image/jpeg", more, length=not more)
+        self._send(200, PHOTO, "image/jpeg", more, length=not more)
 
     monkeypatch.setattr(Server, "do_GET", answer)
     counts = bring(tmp_path, f"{server}/odd.jpg", f"{server}/a.jpg")

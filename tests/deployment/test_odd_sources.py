@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_sources import jpeg
+from test_sources import photo
 
 from tickvision.deployment import reader, records, sources
 from tickvision.deployment.reader import Reader
@@ -20,10 +20,10 @@ def test_more_archives_than_are_kept_open_are_read_in_turn(tmp_path: Path) -> No
     paths = [tmp_path / f"{i}.zip" for i in range(reader.OPEN_ARCHIVES + 3)]
     for i, path in enumerate(paths):
         with zipfile.ZipFile(path, "w") as made:
-            made.writestr("a.jpg", jpeg(i))
+            made.writestr("a.jpg", photo(i))
     with Reader() as one:
         for _ in range(2):  # the first ones have been closed meanwhile
-            assert [one.read(f"{p}/a.jpg") for p in paths] == [jpeg(i) for i in range(len(paths))]
+            assert [one.read(f"{p}/a.jpg") for p in paths] == [photo(i) for i in range(len(paths))]
         assert len(one._archives) == reader.OPEN_ARCHIVES
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from made import free_port
 
 pytest.importorskip("starlette")
 pytest.importorskip("httpx")
@@ -90,13 +91,9 @@ def test_too_many_requests_in_a_minute_are_429(package: Path) -> None:
 def test_a_running_server_shows_health_metrics_and_its_description_and_stops_gracefully(
     package: Path, photo: Path
 ) -> None:
-    import socket
-
     import httpx
 
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    port = free_port()
     words = [sys.executable, "-m", "tickvision.cli", "predict", str(package), "--serve", "--port", str(port)]
     words += ["--rate", "9"]
     process = subprocess.Popen(words, stderr=subprocess.PIPE, stdout=subprocess.PIPE)

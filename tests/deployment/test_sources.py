@@ -5,7 +5,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from made import scene
+from made import jpeg, scene
 
 from tickvision.deployment.reader import Reader, parse_region
 from tickvision.deployment.sources import find_photographs
@@ -13,17 +13,15 @@ from tickvision.deployment.specimens import group, parse_shard, parse_time, read
 from tickvision.errors import DataError, ImageError
 
 
-def jpeg(seed: int = 0) -> bytes:
-    out = io.BytesIO()
-    scene((96, 96), seed).save(out, "JPEG")
-    return out.getvalue()
+def photo(seed: int = 0) -> bytes:
+    return jpeg(scene((96, 96), seed))
 
 
 @pytest.fixture
 def archive(tmp_path: Path) -> Path:
     with zipfile.ZipFile(tmp_path / "day.zip", "w") as made:
-        made.writestr("s1/a.jpg", jpeg())
-        made.writestr("../../up.png", jpeg(1))
+        made.writestr("s1/a.jpg", photo())
+        made.writestr("../../up.png", photo(1))
         made.writestr("notes.txt", "no picture")
         made.writestr("__MACOSX/s1/a.jpg", "resource fork")
     return tmp_path / "day.zip"
@@ -33,7 +31,7 @@ def test_pictures_in_a_zip_are_found_and_read_without_unpacking(archive: Path) -
     names = find_photographs([str(archive)])
     assert names == [f"{archive}/../../up.png", f"{archive}/s1/a.jpg"]
     with Reader() as reader:
-        assert [reader.read(n) for n in names] == [jpeg(1), jpeg()]
+        assert [reader.read(n) for n in names] == [photo(1), photo()]
     assert [p.name for p in archive.parent.iterdir()] == ["day.zip"]
 
 
@@ -46,7 +44,7 @@ def test_members_that_are_gone_too_large_or_damaged_are_refused(archive: Path, m
             reader.read(f"{archive}/s1/a.jpg")
     monkeypatch.undo()
     content = bytearray(archive.read_bytes())
-    at = content.index(jpeg()[:40]) + 200
+    at = content.index(photo()[:40]) + 200
     content[at : at + 4] = b"\0\1\2\3"
     archive.write_bytes(content)
     with Reader() as reader, pytest.raises(ImageError, match=r"unreadable.*CRC"):
@@ -77,12 +75,12 @@ def test_names_on_stdin_come_by_line_or_by_nul() -> None:
 def test_urls_are_read_through_fsspec() -> None:
     fsspec = pytest.importorskip("fsspec")
     memory = fsspec.filesystem("memory")
-    memory.pipe("/bench/a.jpg", jpeg())
+    memory.pipe("/bench/a.jpg", photo())
     memory.pipe("/bench/b.txt", b"x")
     assert find_photographs(["memory://bench"]) == ["memory:///bench/a.jpg"]
     assert find_photographs(["memory://bench/*.jpg"]) == ["memory:///bench/a.jpg"]
     with Reader() as reader:
-        assert reader.read("memory:///bench/a.jpg") == jpeg()
+        assert reader.read("memory:///bench/a.jpg") == photo()
         with pytest.raises(ImageError, match="missing"):
             reader.read("memory:///bench/gone.jpg")
     with pytest.raises(DataError, match="cannot be opened"):

@@ -7,7 +7,6 @@ import re
 import shlex
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -15,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from commands import COMMANDS, options
-from made import JOB
+from made import JOB, free_port
 
 from tickvision import cli
 from tickvision.runner import STAGES
@@ -84,9 +83,8 @@ def test_every_example_of_the_readme_runs(
             assert page_of(words, bench) == 200
             continue
         monkeypatch.setattr(sys, "argv", words)
-        for old in (bench / "today.jsonl",):  # the desk's walk predicts anew
-            if str(old.name) in words and words[1] == "predict":
-                old.unlink(missing_ok=True)
+        if words[1] == "predict" and "today.jsonl" in words:  # the desk's walk predicts anew
+            (bench / "today.jsonl").unlink(missing_ok=True)
         if words[1:3] == ["review", "export"]:
             two_readers_decide(bench / "desk")
         code: int | str | None = 0
@@ -125,9 +123,7 @@ def page_of(words: list[str], folder: Path) -> int:
     """Start a server on a free port, fetch its first page, stop it; return the page's status."""
     import urllib.request
 
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = free_port()
     command = [sys.executable, "-m", "tickvision", *words[1:], "--port", str(port)]
     server = subprocess.Popen(command, cwd=folder, env=os.environ, stderr=subprocess.DEVNULL)
     try:

@@ -12,24 +12,13 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from made import scene
+from made import png, scene
 from PIL import Image
 
 from tickvision.data.archive_guard import Archive
 from tickvision.deployment.reader import Reader
 from tickvision.errors import DataError, ImageError
 from tickvision.images import decode
-
-
-def png(width: int, height: int, rows: int = 1) -> bytes:
-    """A PNG whose header says width x height and which holds rows of black."""
-
-    def chunk(kind: bytes, body: bytes) -> bytes:
-        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
-
-    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
-    body = zlib.compress(b"\0" * ((width * 3 + 1) * rows))
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
 
 
 @pytest.mark.parametrize("size", [(14_143, 14_143), (2**31 - 1, 8), (100_000, 2_001)])

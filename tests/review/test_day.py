@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import csv
 import os
-import socket
 import sqlite3
 import threading
 import time
@@ -18,6 +17,7 @@ import pytest
 import uvicorn
 from browsing import Visit, axe_violations, chromium, needs_chromium, visit
 from desk_days import decision, named, write_lines
+from made import free_port
 from PIL import Image, ImageDraw
 
 from tickvision import review_commands
@@ -77,9 +77,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def address(folder: Path) -> Iterator[str]:
     """The desk, served on loopback."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    port = free_port()
     server = uvicorn.Server(uvicorn.Config(web.build(web.Desk(folder / "desk")), port=port, log_level="warning"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

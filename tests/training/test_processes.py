@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -10,17 +9,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from made import free_port
 
 from tickvision import config, runner
 from tickvision.progress import Progress
 
 SETTINGS = ("train.epochs=1", "train.batch_size=10", "picture.size_px=48")
-
-
-def free_port() -> int:
-    with socket.socket() as held:
-        held.bind(("127.0.0.1", 0))
-        return int(held.getsockname()[1])
 
 
 @pytest.mark.slow
