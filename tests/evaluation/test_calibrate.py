@@ -7,15 +7,18 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tickvision.domain.taxonomy import settled, tick_taxonomy
 from tickvision.errors import CalibrationError, DataError
 from tickvision.evaluation.abstention import Guard, certify, certify_ladder
 from tickvision.evaluation.calibrate import Terms, fit
+from tickvision.evaluation.evaluate import heads
 from tickvision.evaluation.expected import Expected, fair_sample, read, shares_of
 from tickvision.evaluation.novelty import Vim
 from tickvision.evaluation.policy import Policy, load
+from tickvision.evaluation.report_judged import label_answers
 from tickvision.evaluation.specimens import Specimens
 from tickvision.images.look import MEASURES
 
@@ -43,6 +46,26 @@ def made(n: int, seed: int, shares: tuple[float, ...] = (0.25, 0.25, 0.25, 0.25)
 
 
 TRAIN, VAL, HELD = made(600, 0), made(400, 1), made(1200, 2)
+
+
+def test_a_name_in_full_is_right_though_a_capped_neighbour_of_its_genus_comes_first() -> None:
+    # caps.csv: nymphs of I. dentatus go by their genus, and that answer claims the nymphs of I. scapularis too
+    taxonomy = tick_taxonomy(("Ixodes dentatus", "Ixodes scapularis"))
+    size, states = taxonomy.n_cells, len(taxonomy.states)
+    taxa, state = np.divmod(np.arange(size), states)
+    held = Specimens(
+        np.array([f"s{i}" for i in range(size)]), 9.0 * np.eye(2)[taxa],
+        9.0 * np.eye(states)[state][:, None].repeat(2, 1),
+        np.eye(2, dtype=bool)[taxa], np.eye(states, dtype=bool)[state], np.zeros((size, 2)), np.zeros((size, 4)),
+        np.ones(size, int), np.array([f"p{i}" for i in range(size)]),
+    )  # fmt: skip
+    plain, _ = fit(held, held, held, taxonomy, TERMS, balanced_training=False)
+    name, probs, truth, answers = heads(held, plain.cells(held.taxon, held.state), taxonomy)[-1]
+    assert name == "all"
+    assert [answers[t] for t in truth] == [answers[a] for a in probs.argmax(1)]
+    nymph = {("Ixodes scapularis", "nymph", ""): answers.index("Ixodes scapularis, nymph")}
+    frame = pd.DataFrame(list(nymph), columns=["scientific_name", "life_stage", "sex"])
+    assert label_answers(frame, taxonomy, "species_stage_sex") == nymph
 
 
 def test_the_policy_is_the_same_after_json_and_so_are_its_answers(tmp_path: Path) -> None:

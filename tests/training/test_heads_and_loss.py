@@ -5,9 +5,11 @@ import pytest
 import torch
 from sklearn.linear_model import LogisticRegression
 
+from tickvision.domain.taxonomy import tick_taxonomy
 from tickvision.training import heads, network
 from tickvision.training.network import Output, cells_loss
 from tickvision.training.priors import frequencies
+from tickvision.training.scores import finest_answers
 
 
 def output(n: int = 5, taxa: int = 3, states: int = 4, seed: int = 0) -> Output:
@@ -159,3 +161,12 @@ def test_frozen_stages_keep_their_weights_and_the_rest_learns() -> None:
     assert not learns["conv_stem.weight"]
     assert not any(v for n, v in learns.items() if n.startswith(("blocks.0.", "blocks.1.")))
     assert all(v for n, v in learns.items() if n.startswith(("blocks.2.", "blocks.6.", "conv_head")))
+
+
+def test_val_counts_a_name_in_full_as_right_though_a_capped_neighbour_comes_first() -> None:
+    # caps.csv: nymphs of I. dentatus go by their genus, and that answer claims the nymphs of I. scapularis too
+    taxonomy = tick_taxonomy(("Ixodes dentatus", "Ixodes scapularis"))
+    taxa, state = np.divmod(np.arange(taxonomy.n_cells), len(taxonomy.states))
+    certain = np.eye(taxonomy.n_cells)
+    truth, said = finest_answers(certain, np.eye(2, dtype=bool)[taxa], np.eye(4, dtype=bool)[state], taxonomy)
+    np.testing.assert_array_equal(truth, said)

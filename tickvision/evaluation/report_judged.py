@@ -13,7 +13,7 @@ from tickvision.domain.taxonomy import Answer, Taxonomy
 from tickvision.errors import DataError
 from tickvision.evaluation.answered import judge_choices
 from tickvision.evaluation.policy import Choice, Policy
-from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, true_answers
+from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, narrowest_answers, true_answers
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -97,7 +97,7 @@ def label_text(name: str, stage: str, sex: str) -> str:
 
 
 def label_answers(frame: pd.DataFrame, taxonomy: Taxonomy, rung: str) -> dict[tuple[str, str, str], int]:
-    """Return the number of the rung's answer that holds each label of the manifest; labels left open are absent."""
+    """Return the number of the rung's narrowest answer that holds each label of the manifest; open ones are absent."""
     _, _, claims = taxonomy.rung_answers(rung)
     triples = frame[["scientific_name", "life_stage", "sex"]].drop_duplicates().itertuples(index=False, name=None)
     found: dict[tuple[str, str, str], int] = {}
@@ -106,9 +106,9 @@ def label_answers(frame: pd.DataFrame, taxonomy: Taxonomy, rung: str) -> dict[tu
             taxa, states = taxonomy.label_masks(name, stage, sex)
         except DataError:
             continue
-        fits = ~(np.outer(taxa, states).ravel() & ~claims).any(1)
-        if fits.any():
-            found[(name, stage, sex)] = int(fits.argmax())
+        answer = int(narrowest_answers(np.outer(taxa, states).reshape(1, -1), claims)[0])
+        if answer >= 0:
+            found[(name, stage, sex)] = answer
     return found
 
 

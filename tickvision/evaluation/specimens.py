@@ -113,8 +113,19 @@ def _empty(n_taxa: int, n_states: int, width: int) -> Specimens:
 
 
 def true_answers(specimens: Specimens, claims: Bools) -> NDArray[np.int64]:
-    """Return (N,) the first answer whose claimed cells hold the whole label, -1 where none does. claims: (A, K)."""
-    return settled_answers(specimens.cells(), claims)
+    """Return (N,) the narrowest answer whose claimed cells hold the whole label, -1 where none does. claims: (A, K)."""
+    return narrowest_answers(specimens.cells(), claims)
+
+
+def narrowest_answers(labels: Bools, claims: Bools) -> NDArray[np.int64]:
+    """Return (N,) as true_answers, of labels (N, K).
+
+    A cap makes answers overlap: "Ixodes, nymph", said of one species, claims the nymphs of all, of which others are
+    named in full.
+    """
+    order = np.argsort(claims.sum(1), kind="stable")
+    found = settled_answers(labels, claims[order])
+    return np.where(found >= 0, order[found], -1).astype(np.int64)
 
 
 def is_right(specimens: Specimens, claims: Bools, said: NDArray[np.intp]) -> Bools:
