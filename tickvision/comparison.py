@@ -31,6 +31,7 @@ STATISTICS = {
 }
 REPS = 1000
 LEVEL = 0.05
+MIN_SHARED = 5  # the bootstrap gives no interval of fewer
 
 
 @dataclass(frozen=True)
@@ -50,11 +51,16 @@ class _Run:
 def compare_runs(folders: Sequence[Path]) -> tuple[dict[str, Any], list[str]]:
     """Return the paired figures of output folders (each minus the first) and lines for a person.
 
-    Raises DataError if the runs do not share taxonomy or test specimens.
+    Raises DataError if the runs do not share taxonomy or test specimens, or none of these is labelled in full.
     """
     taxonomy, ids, runs = _paired(folders)
     answers, _, claims = taxonomy.rung_answers("species_stage_sex")
     truth = specimens.true_answers(runs[0].test, claims)
+    if not (truth >= 0).any():
+        raise DataError(
+            f"none of the {len(ids):,} test specimens that the runs share has a label that settles name, stage and "
+            "sex; label some in full to compare on."
+        )
     names = [str(a) for a in answers]
     pairs = [_comparison(runs[0], run, ids, truth, names) for run in runs[1:]]
     looks = [row for pair in pairs for row in pair["differences"]]
@@ -249,8 +255,11 @@ def _paired(folders: Sequence[Path]) -> tuple[Taxonomy, NDArray[Any], list[_Run]
         held.append((taxonomy, specimens.load(paths.scores, "test"), policies.load(paths.calibration)))
     tested = set.intersection(*(set(test.ids) for _, test, _ in held))
     shared = np.array([s for s in held[0][1].ids if s in tested])
-    if len(shared) < 5:
-        raise DataError("the runs share no test specimens; use the same manifest, seed and [split] for all.")
+    if len(shared) < MIN_SHARED:
+        raise DataError(
+            f"the runs share {len(shared)} test specimens, and at least {MIN_SHARED} are needed; use the same "
+            "manifest, seed and [split] for all."
+        )
     runs = []
     for folder, (taxonomy, test, policy) in zip(folders, held, strict=True):
         place = {s: i for i, s in enumerate(test.ids)}

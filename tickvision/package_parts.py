@@ -16,6 +16,7 @@ from tickvision.deployment.engine import Engine
 from tickvision.deployment.opening import build
 from tickvision.domain.licences import may_share_derived
 from tickvision.domain.taxonomy import Taxonomy
+from tickvision.errors import DataError
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.probabilities import combine
 from tickvision.images.look import best_quality
@@ -47,11 +48,20 @@ class Scored:
 
 
 def scored(scores: Path, part: str, photo_id: pd.Series, squares: Squares) -> Scored:
-    """Return the rows of one part. photo_id: (M,) of the rows of squares (M, S, S, 3), read from disk as needed."""
+    """Return the rows of one part. photo_id: (M,) of the rows of squares (M, S, S, 3), read from disk as needed.
+
+    Raises DataError if a photograph of the part has no square.
+    """
     place = {name: row for row, name in enumerate(photo_id)}
     with np.load(scores, allow_pickle=False) as held:
         rows = np.flatnonzero(held["part"] == part)
         ids = held["photo_id"][rows]
+        gone = [name for name in ids if name not in place]
+        if gone:
+            raise DataError(
+                f"{scores}: {len(gone):,} photographs of the training are not in the manifest any more, e.g. "
+                f"'{gone[0]}'. Train again: tickvision train CONFIG"
+            )
         at = np.array([place[name] for name in ids], np.intp)
         return Scored(
             ids,

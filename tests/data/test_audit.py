@@ -9,7 +9,10 @@ import pytest
 from made import scene
 from PIL import Image
 
-from tickvision.data import duplicates, near_hashes, pictures, shortcuts
+from tickvision.data import audit, duplicates, near_hashes, pictures, shortcuts
+from tickvision.data.manifest import label_masks
+from tickvision.data.memory import Memory
+from tickvision.domain.taxonomy import tick_taxonomy
 from tickvision.errors import ImageError
 from tickvision.images.prepare import Prepare
 
@@ -62,6 +65,39 @@ def test_plain_backgrounds_are_not_one_picture() -> None:
     rng = np.random.default_rng(0)
     plain = np.clip(rng.normal(180, 3, (40, 96, 96, 3)), 0, 255).astype(np.uint8)
     assert duplicates.near(plain, np.ones(40, bool)) == []
+
+
+@pytest.mark.parametrize(
+    ("one", "two", "kind", "severity"),
+    [(("Ixodes", "adult", ""), ("Ixodes scapularis", "adult", "male"), "near_duplicate", "warning"),
+     (("Ixodes", "adult", ""), ("Dermacentor variabilis", "adult", ""), "near_duplicate_conflict", "error"),
+     (("Ixodes scapularis", "adult", "male"), ("Ixodes", "adult", "female"), "near_duplicate_conflict", "error"),
+     (("", "nymph", ""), ("Ixodes", "larva", ""), "near_duplicate_conflict", "error"),
+     (("", "", ""), ("Ixodes", "larva", ""), "near_duplicate", "warning")],
+)  # fmt: skip
+def test_only_labels_that_exclude_each_other_are_a_conflict_of_duplicates(
+    one: tuple[str, ...], two: tuple[str, ...], kind: str, severity: str
+) -> None:
+    frame = pd.DataFrame([one, two], columns=["scientific_name", "life_stage", "sex"])
+    frame["photo_id"], frame["specimen_id"] = ["a", "b"], ["1", "2"]
+    masks, _ = label_masks(frame, tick_taxonomy(["Dermacentor variabilis", "Ixodes scapularis"], ""))
+    (found,) = audit._pair_findings(frame, masks, [(0, 1)], "near_duplicate")
+    assert (found.finding, found.severity) == (kind, severity)
+    assert "another scientific_name" not in found.message or "Dermacentor variabilis" in two
+
+
+def test_duplicates_are_looked_for_again_when_pictures_are_cut_otherwise(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scene((96, 48)).save(tmp_path / "a.png")
+    asked: list[int] = []
+    monkeypatch.setattr(duplicates, "near", lambda *_: asked.append(1) or [])
+    for fit in ("pad", "pad", "stretch"):
+        seen = pictures.build(frame_of([tmp_path / "a.png"]), tmp_path / fit, Prepare(32, fit), 1, lambda *_: None)
+        remembered = Memory(tmp_path / "memory.json")
+        audit._near(frame_of([tmp_path / "a.png"]), seen, None, remembered)
+        remembered.write()
+    assert len(asked) == 2
 
 
 def test_unreadable_photographs_are_no_duplicates_of_each_other() -> None:

@@ -33,6 +33,11 @@ def test_features_are_matched_by_content(tmp_path: Path) -> None:
     assert list(found[0]) == [0, 0, 1]
     assert np.isnan(found[1:]).all()
     assert mislabels.read_features((tmp_path / "none.npz",), np.array(["y"])) is None
+    np.savez(tmp_path / "old.npz", sha256=np.array(["w"]), embedding=np.ones((1, 2), np.float16))  # other photographs
+    both = mislabels.read_features((tmp_path / "old.npz", tmp_path / "f.npz"), np.array(["y"]))
+    assert both is not None
+    assert both.tolist() == [[0, 0, 1]]
+    assert mislabels.read_features((tmp_path / "old.npz",), np.array(["y"])) is None
 
 
 def test_the_contact_sheet_takes_kinds_in_turn_and_leaves_notes_out(tmp_path: Path) -> None:
@@ -60,6 +65,9 @@ def test_credits_name_creator_licence_and_change(tmp_path: Path) -> None:
     text = (tmp_path / "CREDITS.md").read_text("utf-8")
     assert "- Å. \\<Berg\\>: 2 photographs" in text
     assert text.index("CC-BY-4.0 (asks for credit)") < text.index("CC0-1.0") < text.index("- Museum: 1")
+    assert f"\n<{by}>\n" in text
+    odd = credits.markdown(frame.assign(license_uri="ask <us>", spdx="NOASSERTION"))
+    assert "\nask \\<us\\>\n" in odd  # no address: shown as text, no mark of its own
     table = pd.read_csv(tmp_path / "credits.csv", dtype=str, keep_default_na=False)
     assert list(table.columns) == list(credits.COLUMNS)
     assert (table["change"] == credits.CHANGE).all()

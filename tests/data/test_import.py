@@ -121,6 +121,11 @@ def test_a_genus_beside_another_genus_is_a_contradiction_and_beside_its_own_spec
     assert all("scientific_name is " in f.message for f in findings if f.finding == "contradiction")
 
 
+def test_separators_behind_the_last_column_are_no_cells(tmp_path: Path) -> None:
+    frame, _ = take(write(tmp_path, HEADER + "p0.jpg,a,Ixodes,,,CC0-1.0,, \n"))
+    assert (frame["specimen_id"][0], frame["spdx"][0]) == ("a", "CC0-1.0")
+
+
 def test_a_repeated_photo_id_keeps_the_first_row(tmp_path: Path) -> None:
     frame, _ = take(write(tmp_path, HEADER + "p0.jpg,a,Ixodes,,,\np0.jpg,a,Ixodes,,,\n"))
     assert list(frame["status"]) == ["ok", "duplicate_id"]

@@ -123,6 +123,17 @@ def test_runs_of_other_taxa_or_other_specimens_are_refused(runs: list[Path], tmp
         compare_runs([runs[0], tmp_path / "nothing"])
 
 
+def test_runs_that_share_few_specimens_or_no_full_label_are_refused_by_their_number(tmp_path: Path) -> None:
+    case = certified()
+    few = case.test.take(np.arange(3))
+    with pytest.raises(DataError, match="share 3 test specimens, and at least 5 are needed"):
+        compare_runs([write_run(tmp_path / name, case, t) for name, t in (("all", case.test), ("few", few))])
+    masks = {name: np.ones_like(getattr(case.test, name)) for name in ("taxon_mask", "state_mask")}
+    blank = dataclasses.replace(case.test, **masks)
+    with pytest.raises(DataError, match=r"none of the [\d,]+ test specimens .* settles name, stage and sex"):
+        compare_runs([write_run(tmp_path / name, case, blank) for name in ("one", "two")])
+
+
 def test_a_run_that_promises_less_is_not_called_better_for_naming_more(tmp_path: Path) -> None:
     case = certified()
     lax = dataclasses.replace(case, policy=dataclasses.replace(case.policy, min_confidence=0.0))

@@ -12,6 +12,7 @@ from tickvision import package_parts
 from tickvision.deployment.neighbours import Neighbours
 from tickvision.deployment.package import read
 from tickvision.domain.taxonomy import Taxonomy
+from tickvision.errors import DataError
 from tickvision.evaluation.policy import Policy
 from tickvision.images.prepare import Prepare
 from tickvision.package_parts import Scored, smaller
@@ -31,6 +32,12 @@ def parts(finished: Path) -> Parts:
         for p in ("train", "val")
     )
     return run / "train/model.onnx", package.prepare, package.policy, package.taxonomy, taught, val
+
+
+def test_a_photograph_that_left_the_manifest_after_the_training_is_named(finished: Path) -> None:
+    scores = finished.parent / "run/train/scores.npz"
+    with pytest.raises(DataError, match=r"\d photographs of the training are not in the manifest .*tickvision train"):
+        package_parts.scored(scores, "val", pd.Series(["another"]), np.zeros((1, 8, 8, 3), np.uint8))
 
 
 def test_half_precision_is_kept_when_it_answers_alike(parts: Parts) -> None:

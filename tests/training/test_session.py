@@ -118,6 +118,22 @@ def test_all_choices_train_together_and_an_attribute_head_learns(shapes: Path) -
     assert sum(summary["training_specimens"]["taxa"].values()) > 0
 
 
+@pytest.mark.parametrize(("tested", "told"), [(0, "no test photograph is labelled"), (3, "too few for an interval")])
+def test_an_attribute_with_few_or_no_labels_in_test_is_said_to_be_so(tmp_path: Path, tested: int, told: str) -> None:
+    paths = Paths(tmp_path)
+    paths.train.mkdir()
+    target = np.where(np.arange(8) < tested, np.arange(8) % 2, -1)
+    np.savez(
+        paths.scores, part=np.full(8, "test"), specimen_id=np.arange(8).astype(str), attribute_feeding_target=target,
+        attribute_feeding_logits=np.eye(2)[np.arange(8) % 2], attribute_feeding_classes=np.array(["flat", "fully"]),
+    )  # fmt: skip
+    (line,) = training._attribute_lines(paths, ("feeding",))
+    assert told in line
+    held = json.loads((paths.train / "attributes.json").read_text("utf-8"), parse_constant=pytest.fail)["feeding"]
+    assert held["interval"] == [None, None]
+    assert held["macro_recall"] == (1.0 if tested else None)
+
+
 def test_a_damaged_checkpoint_says_so(tmp_path: Path) -> None:
     (tmp_path / "c.safetensors").write_bytes(b"nonsense")
     with pytest.raises(TrainingError, match="not a readable checkpoint"):

@@ -48,8 +48,9 @@ def audit(
     found = _near(frame, pictures, features, memory) if near_duplicates else []
     near = [p for p in found if p not in same]
     ids = frame["photo_id"].to_numpy(str)
-    findings += _pair_findings(frame, exact, "exact_duplicate") + _pair_findings(frame, near, "near_duplicate")
     taxon_masks, state_masks = label_masks(frame, taxonomy)
+    for kind, pairs in (("exact_duplicate", exact), ("near_duplicate", near)):
+        findings += _pair_findings(frame, taxon_masks, pairs, kind)
     findings += _coverage_findings(frame, taxonomy)
     probes = {
         head: _probe(frame, pictures, np.where(pictures.readable, settled(masks), -1), group, memory)
@@ -70,7 +71,13 @@ def audit(
 def _near(
     frame: pd.DataFrame, pictures: Pictures, features: NDArray[np.float32] | None, memory: Memory
 ) -> list[tuple[int, int]]:
-    seen = [pictures.looks["sha256"].to_numpy(str), frame["region"].to_numpy(str), pictures.squares[:0]]
+    looks = pictures.looks  # the hash of the square shows how it was made of the file
+    seen = [
+        looks["sha256"].to_numpy(str),
+        frame["region"].to_numpy(str),
+        looks["dhash"].to_numpy(),
+        pictures.squares[:0],
+    ]
     seen += [] if features is None else [features]
     found = memory.recall("near", seen, lambda: duplicates.near(pictures.squares, pictures.readable, features))
     return [(a, b) for a, b in found]
@@ -131,12 +138,19 @@ def _unusually_soft(looks: pd.DataFrame) -> NDArray[np.bool_]:
     return np.asarray(ready & (0.6745 * (middle - sharp) > BLUR_DEVIATIONS * spread), bool)
 
 
-def _pair_findings(frame: pd.DataFrame, pairs: list[tuple[int, int]], kind: str) -> list[Finding]:
-    """Return a finding a pair; worse if the two bear labels of different specimens that exclude each other."""
+def _pair_findings(
+    frame: pd.DataFrame, taxon_masks: NDArray[np.bool_], pairs: list[tuple[int, int]], kind: str
+) -> list[Finding]:
+    """Return a finding a pair; worse if the two bear labels that exclude each other: a genus leaves its species open.
+
+    taxon_masks: (N, T), a row of the frame each.
+    """
     found = []
     for a, b in pairs:
         one, two = frame.iloc[a], frame.iloc[b]
         clash = [c for c in ("scientific_name", "life_stage", "sex") if one[c] and two[c] and one[c] != two[c]]
+        if "scientific_name" in clash and (taxon_masks[a] & taxon_masks[b]).any():
+            clash.remove("scientific_name")
         same = one["specimen_id"] == two["specimen_id"]
         severity = "error" if clash else "note" if same else "warning"
         message = f"same picture as {one['photo_id']}" + (f", but another {' and '.join(clash)}" if clash else "")

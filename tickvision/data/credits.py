@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -28,11 +29,16 @@ def markdown(frame: pd.DataFrame) -> str:
         spdx, uri = licence.spdx, licence.uri
         rows = frame[(frame["spdx"] == spdx) & (frame["license_uri"] == uri)]
         asks = "asks for credit" if needs_credit(licence) else "asks for no credit; given all the same"
-        lines += [f"## {spdx} ({asks})", "", *([f"<{uri}>", ""] if uri else [])]
+        lines += [f"## {spdx} ({asks})", "", *([_address(uri), ""] if uri else [])]
         by = rows["creator"].where(rows["creator"] != "", rows["rights_holder"])
         counted = by.where(by != "", "creator not given").value_counts().sort_index()
         lines += [f"- {_plain(str(who))}: {n:,} photographs" for who, n in counted.items()] + [""]
     return "\n".join(lines)
+
+
+def _address(uri: str) -> str:
+    """Return the licence's address as a link; what was written instead of one, as text."""
+    return f"<{uri}>" if re.fullmatch(r"https?://[^\s<>]+", uri) else _plain(uri)
 
 
 def _plain(text: str) -> str:

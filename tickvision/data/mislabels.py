@@ -24,7 +24,10 @@ SHARE = 0.06  # of the specimens that are shown, the most doubtful first
 
 
 def read_features(files: tuple[Path, ...], sha256: NDArray[np.str_]) -> NDArray[np.float32] | None:
-    """Return (N, up to WIDTH) principal features from the first file that holds some; NaN where a picture has none."""
+    """Return (N, up to WIDTH) principal features from the first file that holds some of these pictures, else None.
+
+    NaN where a picture has none. sha256: (N,) of the pictures.
+    """
     for file in files:
         try:
             with np.load(file, allow_pickle=False) as held:
@@ -36,7 +39,8 @@ def read_features(files: tuple[Path, ...], sha256: NDArray[np.str_]) -> NDArray[
         for row, value in enumerate(sha256):
             if value in place:
                 found[row] = vectors[place[value]]
-        return _reduced(found)
+        if np.isfinite(found).all(1).any():
+            return _reduced(found)
     return None
 
 

@@ -89,12 +89,12 @@ def _map_header(path: Path, header: list[str], mapping: ColumnMapping) -> dict[s
 
 def _record(path: Path, line: int, header: list[str], cells: list[str], found: dict[str, tuple[int, ...]]) -> Record:
     refuse_zero_bytes(cells, f"{path}, line {line}", DataError)
-    if len(cells) > len(header):
+    if any(c.strip() for c in cells[len(header) :]):
         raise DataError(
             f"{path}, line {line}: {len(cells)} cells, the header has {len(header)}. "
             "A separator inside a text must be quoted."
         )
-    cells = [unguarded(c.strip()) for c in cells] + [""] * (len(header) - len(cells))
+    cells = [unguarded(c.strip()) for c in cells[: len(header)]] + [""] * (len(header) - len(cells))
     taken = {ours: next((i for i in its if cells[i]), its[0]) for ours, its in found.items()}
     others = {h: cells[i] for i, h in enumerate(header) if i not in taken.values() and h}
     return Record(line, {ours: cells[i] for ours, i in taken.items()}, others)

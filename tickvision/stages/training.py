@@ -60,36 +60,46 @@ def _what_is_kept(summary: dict[str, Any]) -> str:
 
 def _attribute_lines(paths: Paths, names: tuple[str, ...]) -> list[str]:
     """Judge the attribute heads on test, write train/attributes.json, and return a line for each."""
+    figures = {name: _attribute_figures(paths, name) for name in names}
+    if figures:
+        write_text(paths.train / "attributes.json", json.dumps(figures, indent=1))
+    lines = []
+    for name, told in figures.items():
+        if told["macro_recall"] is None:
+            lines.append(f"{name}: no test photograph is labelled, so its head is not judged; no part of any promise")
+            continue
+        low, high = told["interval"]
+        spread = "too few for an interval" if low is None else f"{low:.3f}-{high:.3f}"
+        lines.append(
+            f"{name}: macro recall {told['macro_recall']:.3f} ({spread}) on {told['test_photographs']:,} test "
+            "photographs; no part of any promise"
+        )
+    return lines
+
+
+def _attribute_figures(paths: Paths, name: str) -> dict[str, Any]:
+    """Return what an attribute's head is right for on test; None where there is nothing to judge by."""
     import numpy as np
 
     from tickvision.evaluation.intervals import specimen_bootstrap
     from tickvision.evaluation.metrics import macro_recall
 
-    figures: dict[str, Any] = {}
-    for name in names:
-        with np.load(paths.scores, allow_pickle=False) as held:
-            target, logits = held[f"attribute_{name}_target"], held[f"attribute_{name}_logits"]
-            classes, specimen = held[f"attribute_{name}_classes"].tolist(), held["specimen_id"]
-            rows = (held["part"] == "test") & (target >= 0)
-        n, told, said = len(classes), target[rows], logits[rows].argmax(1)
+    with np.load(paths.scores, allow_pickle=False) as held:
+        target, logits = held[f"attribute_{name}_target"], held[f"attribute_{name}_logits"]
+        classes, specimen = held[f"attribute_{name}_classes"].tolist(), held["specimen_id"]
+        rows = (held["part"] == "test") & (target >= 0)
+    told, said = target[rows], logits[rows].argmax(1)
 
-        def recall(truth: NDArray[np.int64], pred: NDArray[np.int64], n: int = n) -> float:
-            return macro_recall(truth, pred, n)
+    def recall(truth: NDArray[np.int64], pred: NDArray[np.int64]) -> float:
+        return macro_recall(truth, pred, len(classes))
 
-        low, high = specimen_bootstrap(recall, specimen[rows], told, said)
-        figures[name] = {
-            "classes": classes,
-            "test_photographs": int(rows.sum()),
-            "macro_recall": recall(told, said),
-            "interval": [low, high],
-        }
-    if figures:
-        write_text(paths.train / "attributes.json", json.dumps(figures, indent=1))
-    return [
-        f"{name}: macro recall {f['macro_recall']:.3f} ({f['interval'][0]:.3f}-{f['interval'][1]:.3f}) on "
-        f"{f['test_photographs']:,} test photographs; no part of any promise"
-        for name, f in figures.items()
-    ]
+    value, *interval = (recall(told, said), *specimen_bootstrap(recall, specimen[rows], told, said))
+    return {
+        "classes": classes,
+        "test_photographs": int(rows.sum()),
+        "macro_recall": float(value) if np.isfinite(value) else None,
+        "interval": [float(v) if np.isfinite(v) else None for v in interval],
+    }
 
 
 def search(config: Config, paths: Paths, progress: Progress, trials: int) -> list[str]:
