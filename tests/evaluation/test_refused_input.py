@@ -69,6 +69,23 @@ def test_a_count_of_expected_specimens_that_is_none_is_named(tmp_path: Path, cou
         expected.read(path, taxonomy, "", 0)
 
 
+@pytest.mark.parametrize("month", ["13", "0", "May", "\u00b2", "5.5"])
+def test_a_month_that_is_none_is_named_also_where_another_is_asked_for(tmp_path: Path, month: str) -> None:
+    path = tmp_path / "expected.csv"
+    path.write_text(f"place,month,scientific_name,specimens\n,5,a,1\n,{month},a,9\n", encoding="utf-8")
+    taxonomy = flat_taxonomy([("a", "", ""), ("b", "", "")])
+    for asked in (0, 5):
+        with pytest.raises(CalibrationError, match=rf"line 3: month '{month}'; expected 1 to 12"):
+            expected.read(path, taxonomy, "", asked)
+
+
+def test_a_month_may_be_written_with_a_nought(tmp_path: Path) -> None:
+    path = tmp_path / "expected.csv"
+    path.write_text("place,month,scientific_name,specimens\n,05,a,30\n,5,b,10\n,06,b,7\n", encoding="utf-8")
+    taxonomy = flat_taxonomy([("a", "", ""), ("b", "", "")])
+    assert expected.read(path, taxonomy, "", 5).counts.tolist() == [30, 10]
+
+
 def scores(path: Path, **changed: np.ndarray) -> Path:
     arrays = {
         "part": np.array(["test"] * 3), "specimen_id": np.array(["s", "s", "t"]), "sha256": np.array(["1", "2", "3"]),

@@ -42,9 +42,8 @@ def read(path: Path, taxonomy: Taxonomy, place: str = "", month: int = 0) -> Exp
     """
     counts = np.zeros(len(taxonomy.taxa))
     for line, row in user_tables.read(path, COLUMNS, "a table of expected specimens", CalibrationError):
-        if place and row["place"].strip() not in ("", place):
-            continue
-        if month and row["month"].strip() not in ("", str(month)):
+        own = _month(path, line, row)
+        if (place and row["place"].strip() not in ("", place)) or (month and own and own != month):
             continue
         counts[_taxon(path, line, row, taxonomy)] += _number(path, line, row)
     if not counts.sum():
@@ -61,9 +60,15 @@ def _taxon(path: Path, line: int, row: dict[str, str], taxonomy: Taxonomy) -> in
     if name not in taxonomy.taxa:
         hint = did_you_mean(name, taxonomy.taxa)
         raise CalibrationError(f"{path}, line {line}: '{name}' is not among the names this model gives.{hint}")
-    if row["month"].strip() and not (row["month"].strip().isdigit() and 1 <= int(row["month"]) <= 12):
-        raise CalibrationError(f"{path}, line {line}: month '{row['month']}'; expected 1 to 12, or blank for all.")
     return list(taxonomy.taxa).index(name)
+
+
+def _month(path: Path, line: int, row: dict[str, str]) -> int:
+    """Return the month of a row, also of one written "05"; 0 where it is blank."""
+    told = row["month"].strip()
+    if told and not (told.isdecimal() and 1 <= int(told) <= 12):
+        raise CalibrationError(f"{path}, line {line}: month '{row['month']}'; expected 1 to 12, or blank for all.")
+    return int(told or 0)
 
 
 def _number(path: Path, line: int, row: dict[str, str]) -> float:
