@@ -91,6 +91,14 @@ def test_rows_that_are_all_right_leave_the_logits_unchanged() -> None:
     assert fit_temperature(logits, logits.argmax(1)) == 1.0
 
 
+def test_rows_that_are_all_right_leave_the_logits_unchanged_after_balanced_training_too() -> None:
+    rng = np.random.default_rng(0)
+    target, logits = rng.integers(0, 3, 60), rng.normal(size=(60, 3))
+    logits[np.arange(60), target] = logits.max(axis=1) + 1
+    np.testing.assert_allclose(fit_head(logits, target, True).apply(logits), softmax(logits))
+    np.testing.assert_allclose(fit_temperature_bias(logits, target).apply(logits), softmax(logits))
+
+
 def test_useless_logits_stop_at_the_bound() -> None:
     logits, target, _ = _rows(4, 400)
     assert fit_temperature(-5 * logits, target) == pytest.approx(np.exp(4), rel=1e-5)

@@ -52,6 +52,13 @@ def _fitting_rows(logits: ArrayLike, target: ArrayLike) -> tuple[Floats, Ints]:
     return table, truth
 
 
+def _all_right(table: Floats, truth: Ints) -> bool:
+    """Return whether each row's largest logit is that of its class alone: no temperature is best there."""
+    others = table.copy()
+    others[np.arange(len(truth)), truth] = -np.inf
+    return bool(np.all(table[np.arange(len(truth)), truth] > others.max(axis=1)))
+
+
 def _mean_nll(table: Floats, truth: Ints) -> float:
     return float(-log_softmax(table)[np.arange(len(truth)), truth].mean())
 
@@ -68,9 +75,7 @@ def fit_temperature(logits: ArrayLike, target: ArrayLike) -> float:
     from scipy.optimize import minimize_scalar
 
     table, truth = _fitting_rows(logits, target)
-    others = table.copy()
-    others[np.arange(len(truth)), truth] = -np.inf
-    if np.all(table[np.arange(len(truth)), truth] > others.max(axis=1)):
+    if _all_right(table, truth):
         return 1.0
     found = minimize_scalar(
         lambda log_t: _mean_nll(table / np.exp(log_t), truth),
@@ -86,12 +91,15 @@ def fit_temperature_bias(logits: ArrayLike, target: ArrayLike, shrinkage: float 
 
     For training that was class-balanced, weighted or logit-adjusted, or where priors move: there a temperature alone
     leaves an excess NLL of .25 that the bias brings to .07. shrinkage 1.0 is a unit Gaussian prior per class.
+    No change where every row is right by its largest logit, as fit_temperature.
     Raises CalibrationError as fit_temperature. Source: Alexandari et al. 2020, section 4 (bias-corrected scaling).
     """
     from scipy.optimize import minimize
 
     table, truth = _fitting_rows(logits, target)
     rows, n_classes = np.arange(len(truth)), table.shape[1]
+    if _all_right(table, truth):
+        return HeadMap(1.0, (0.0,) * n_classes)
     counts = np.bincount(truth, minlength=n_classes)
 
     def loss(x: Floats) -> tuple[float, Floats]:
