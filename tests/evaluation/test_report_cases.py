@@ -263,6 +263,14 @@ def test_what_the_set_holds_counts_each_specimen_once(promised: Case) -> None:
     assert sum(r["counts"][nymphs] for r in held["rows_of_names"]) == (used["life_stage"] == "nymph").sum()
 
 
+def test_what_a_set_of_names_alone_holds_is_counted_too() -> None:
+    case = make(flat_taxonomy([("shoe", "", ""), ("coat", "", "")]), n_test=30, n_calibration=30)
+    held = case.figures["coverage"]
+    counts = case.frame.drop_duplicates("specimen_id")["scientific_name"].value_counts().to_dict()
+    assert held["columns"] == []
+    assert {row["name"]: row["all"] for row in held["rows_of_names"]} == counts
+
+
 def test_two_states_of_one_name_are_told_apart_by_the_state_alone() -> None:
     female, male = (
         Answer("Ixodes cookei", "species", "adult", "female"),

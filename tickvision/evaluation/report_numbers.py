@@ -133,12 +133,12 @@ def coverage(frame: pd.DataFrame) -> dict[str, Any]:
     table = pd.crosstab(specimens["scientific_name"].replace("", "not named"), state)
     order = ("larva", "nymph", "adult female", "adult male", "adult")
     columns = sorted(table.columns, key=lambda c: (c == "not recorded", order.index(c) if c in order else 9, c))
-    columns = [] if columns == ["not recorded"] else columns
-    rows = [[int(n) for n in row] for row in table[columns].to_numpy()]
+    shown = [] if columns == ["not recorded"] else columns
     return {
-        "columns": list(columns),
+        "columns": list(shown),
         "rows_of_names": [
-            {"name": str(name), "counts": row, "all": sum(row)} for name, row in zip(table.index, rows, strict=True)
+            {"name": str(name), "counts": [int(row[c]) for c in shown], "all": int(row.sum())}
+            for name, row in table.iterrows()
         ],
     }
 
