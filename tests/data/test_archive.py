@@ -166,6 +166,7 @@ def test_the_verbatim_record_goes_before_the_interpreted_one(tmp_path: Path) -> 
 def test_doubt_in_the_qualifier_lowers_the_label_to_the_genus(
     tmp_path: Path, qualifier: str, name: str, rank: str
 ) -> None:
+    # open nomenclature: cf., aff. and ? (Sigovini et al. 2016)
     meta = table("core", f"{DWC}Occurrence", "o.txt", [*OCC, "identificationQualifier"])
     meta += table("extension", MEDIA, "m.txt", MM)
     files = {"o.txt": f"i\tn\ts\tx\tq\n1\tIxodes scapularis\tadult\t\t{qualifier}\n", "m.txt": "i\tf\tl\n1\ta.jpg\t\n"}

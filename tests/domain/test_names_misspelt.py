@@ -36,5 +36,6 @@ def test_one_slip_is_a_letter_more_less_other_or_swapped(one: str, two: str) -> 
 
 
 def test_a_question_mark_lowers_to_the_genus() -> None:
+    # SIG16: open nomenclature, doubt about the species
     found = names.resolve("Ixodes ricinus?")
     assert (found.scientific_name, found.rank, found.qualifier) == ("Ixodes", "genus", "?")

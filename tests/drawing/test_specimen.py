@@ -25,6 +25,7 @@ def test_another_seed_gives_other_specimens(plan: list[Specimen]) -> None:
 
 
 def test_only_adults_have_a_sex(plan: list[Specimen]) -> None:
+    # common practice, no source
     assert {s.life_stage for s in plan if s.sex} == {"adult"}
     assert all(s.sex in ("female", "male") for s in plan if s.life_stage == "adult")
 
@@ -82,6 +83,7 @@ def test_published_lengths_of_ixodes_ricinus_are_kept() -> None:
 
 
 def test_what_no_picture_from_above_separates_is_drawn_alike() -> None:
+    # UALB-ALB for the two Dermacentor; COLEY15 for larvae; the nymphs of the two Amblyomma from memory
     for one, other, stage, sex in (
         ("Dermacentor variabilis", "Dermacentor albipictus", "adult", "female"),
         ("Dermacentor variabilis", "Dermacentor albipictus", "adult", "male"),
