@@ -11,6 +11,7 @@ import os
 import re
 import shutil
 import sys
+import traceback
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -86,6 +87,9 @@ def _code(main: Callable[[], None]) -> int:
         main()
     except SystemExit as end:
         return int(end.code or 0)
+    except BaseException:  # the child ends before Python would print it, and who reads the log looks for it
+        traceback.print_exc()
+        return 1
     return 0
 
 
