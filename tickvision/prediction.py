@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from tickvision.deployment.looking import Looker, LookingAhead
 from tickvision.deployment.opening import Opened
-from tickvision.deployment.sources import find_photographs
+from tickvision.deployment.sources import PICTURES, find_photographs
 from tickvision.deployment.specimens import Specimen, check_grouping, group, parse_shard, parse_time, read_list, shard
 from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from tickvision.deployment.records import Done
 
     Explain = Callable[[Decision], Explanation | None]
+
+ODD = "backslashreplace"  # file names need not be UTF-8; so written, half a character reads back from JSON as it was
 
 
 @dataclass(frozen=True)
@@ -126,12 +128,25 @@ def _check(ask: Request) -> None:
         raise DataError("--format dwca makes an archive: name it with --output FILE.zip")
     if ask.resume and (ask.form != "jsonl" or ask.output is None):
         raise DataError("--resume goes with --format jsonl and --output FILE: only JSON lines can be gone on with.")
-    if ask.merge and (ask.explain or ask.resume or ask.shard or ask.table):
+    if ask.table is not None and ask.photographs and not ask.merge:
+        raise DataError(f"--list names the photographs: leave out '{ask.photographs[0]}', or add it to {ask.table}.")
+    if ask.merge and (ask.explain or ask.resume or ask.shard or ask.table or ask.removed_at):
         raise DataError("--merge only puts files of JSON lines together; leave out the other options.")
+    if ask.output is not None and ask.output.is_file():
+        _refuse_loss(ask, ask.output)
     if ask.form == "jsonl" and ask.output is not None and ask.output.is_file() and not (ask.resume or ask.overwrite):
         raise OutputError(
             f"{ask.output}: is there already. Add --resume to go on with it, or --overwrite to replace it."
         )
+
+
+def _refuse_loss(ask: Request, output: Path) -> None:
+    """Raise OutputError if writing would replace what is to be read, or a photograph (-o *.jpg takes the first)."""
+    named = [Path(name) for name in (*ask.photographs, ask.table or "") if name]
+    if any(path.is_file() and path.samefile(output) for path in named):
+        raise OutputError(f"{output}: is to be read, and would be lost. Give another --output.")
+    if output.suffix.lower() in PICTURES:
+        raise OutputError(f"{output}: is a photograph, and would be lost. Give --output a name of its own.")
 
 
 def _specimens(ask: Request) -> list[Specimen]:
@@ -160,11 +175,11 @@ def _explainer(ask: Request, predictor: Predictor) -> Explainer | None:
 
 def _write(ask: Request, decisions: Iterator[Decision], explainer: Explainer | None) -> None:
     """Write the form; a form that cannot be gone on with goes to a temporary file first, then takes its name."""
-    explain = _explained_to(ask.explain, explainer)
+    explain = _explained_to(ask.explain, explainer, ask.resume)
     if ask.output is None or ask.form == "jsonl":
         with ExitStack() as stack:
             mode = "a" if ask.resume else "w"
-            handle = sys.stdout if ask.output is None else stack.enter_context(_lines(ask.output, mode))
+            handle = _stdout() if ask.output is None else stack.enter_context(_lines(ask.output, mode))
             _write_text(ask.form, decisions, handle, explain)
             handle.flush()
         return
@@ -175,7 +190,7 @@ def _write(ask: Request, decisions: Iterator[Decision], explainer: Explainer | N
 
                 darwin_core.write_archive(_explaining(decisions, explain), partial)
             else:
-                with partial.open("w", encoding="utf-8", newline="") as handle:
+                with partial.open("w", encoding="utf-8", errors=ODD, newline="") as handle:
                     _write_text(ask.form, decisions, handle, explain)
     except OSError as error:
         raise OutputError(f"{ask.output}: cannot be written ({error.strerror}).") from None
@@ -204,13 +219,13 @@ def _write_text(form: str, decisions: Iterator[Decision], handle: TextIO, explai
         handle.write(outputs.table(decisions, now=datetime.now(UTC)))
 
 
-def _explained_to(folder: Path | None, explainer: Explainer | None) -> Explain | None:
+def _explained_to(folder: Path | None, explainer: Explainer | None, go_on: bool) -> Explain | None:
     """Return a function that explains a decision, keeps the pictures in the folder and returns the explanation."""
     if folder is None or explainer is None:
         return None
     from tickvision.deployment.explain import Folder
 
-    kept = Folder(folder)
+    kept = Folder(folder, go_on)
 
     def explain(decision: Decision) -> Explanation | None:
         explanation = explainer.explain(decision)
@@ -228,9 +243,15 @@ def _explaining(decisions: Iterable[Decision], explain: Explain | None) -> Itera
         yield decision
 
 
+def _stdout() -> TextIO:
+    if hasattr(sys.stdout, "reconfigure"):  # what stands in for it may lack this
+        sys.stdout.reconfigure(errors=ODD)
+    return sys.stdout
+
+
 def _lines(output: Path, mode: str) -> TextIO:
     try:
-        return output.open(mode, encoding="utf-8", newline="")  # type: ignore[return-value]
+        return output.open(mode, encoding="utf-8", errors=ODD, newline="")  # type: ignore[return-value]
     except OSError as error:
         raise OutputError(f"{output}: cannot be written ({error.strerror}).") from None
 

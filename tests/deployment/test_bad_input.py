@@ -14,7 +14,7 @@ from made import TURNS, scene
 
 from tickvision import predict_command
 from tickvision.deployment import load
-from tickvision.errors import DataError
+from tickvision.errors import DataError, OutputError
 from tickvision.images import decode
 
 NAMES = ("line\nbreak.jpg", "smörgås ♀.jpg", 'comma, quote".jpg', "=formula.jpg", "-dash.jpg", "tab\t.jpg")
@@ -130,7 +130,9 @@ def test_a_source_that_breaks_in_the_middle_keeps_what_was_answered(package: Pat
     [
         (["day"], "no pictures in this folder"),
         ([], "no photographs"),
-        (["day", "--list", "nowhere.csv"], "cannot be read as a list of photographs"),
+        (["--list", "nowhere.csv"], "cannot be read as a list of photographs"),
+        (["x.jpg", "--list", "nowhere.csv"], "leave out 'x.jpg'"),
+        (["x.jsonl", "--merge", "--removed-at", "2026-05-03T18:30"], "leave out the other options"),
         (["x.jpg", "--shard", "3/2"], "expected i/n"),
         (["x.jpg", "--removed-at", "yesterday"], "--removed-at 'yesterday' is no time"),
         (["day", "--group-by", "("], "not a regular expression"),
@@ -145,6 +147,44 @@ def test_what_cannot_be_done_is_refused_in_one_message(
     (tmp_path / "day").mkdir()
     with pytest.raises(DataError, match=message):
         predict_command.run([str(package), *words])
+
+
+@pytest.mark.parametrize(
+    ("words", "kept"),
+    [
+        (["a.jpg", "--output", "b.jpg"], "b.jpg"),
+        (["--list", "day.csv", "--format", "csv", "--output", "day.csv"], "day.csv"),
+        (["a.jsonl", "b.jsonl", "--merge", "--json", "--overwrite", "--output", "a.jsonl"], "a.jsonl"),
+        (["a.jpg", "--json", "--resume", "--output", "notes.txt"], "notes.txt"),
+        (["a.jpg", "--json", "--resume", "--output", "line.txt"], "line.txt"),
+    ],
+)
+def test_what_would_be_lost_by_writing_is_refused_and_kept(
+    package: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], kept: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name, text in (("notes.txt", "one\nlast"), ("line.txt", "a line"), ("day.csv", "file,specimen_id\na.jpg,s\n")):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    for name in "ab":
+        scene((80, 80)).save(tmp_path / f"{name}.jpg")
+        assert predict_command.run([str(package), f"{name}.jpg", "--json", "--output", f"{name}.jsonl", "--quiet"]) == 0
+    before = (tmp_path / kept).read_bytes()
+    with pytest.raises(OutputError, match=kept):
+        predict_command.run([str(package), *words, "--quiet"])
+    assert (tmp_path / kept).read_bytes() == before
+
+
+@pytest.mark.parametrize("form", ["csv", "dwc", "jsonl", "table", "html", "dwca"])
+def test_a_name_that_is_no_utf_8_costs_no_run(package: Path, tmp_path: Path, form: str) -> None:
+    odd = tmp_path / os.fsdecode(b"n\xff.jpg")
+    scene((80, 80)).save(odd, format="JPEG")
+    out = tmp_path / "out"
+    words = [str(package), str(odd), "--format", form, "--output", str(out), "--quiet"]
+    assert predict_command.run(words) == 0
+    if form == "jsonl":
+        assert json.loads(out.read_text(encoding="utf-8"))["specimen_id"] == str(odd)
+        assert predict_command.run([*words, "--resume"]) == 0
+        assert len(out.read_text(encoding="utf-8").splitlines()) == 1
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -114,6 +115,34 @@ def test_the_clock_runs_72_hours_from_removal() -> None:
     now = datetime(2026, 5, 4, 16, 30, tzinfo=UTC)
     assert "in 48 h" in clock("2026-05-03T18:30+02:00", now)
     assert "past" in clock("2026-05-01T18:30+02:00", now)
+
+
+@pytest.mark.parametrize(
+    ("removed", "until", "now"),
+    [  # from memory (US Energy Policy Act of 2005): clocks change at 2:00, in 2026 on 8 March and 1 November
+        ("2026-10-31T12:00", "2026-11-03T11:00", datetime(2026, 11, 1, 16, tzinfo=UTC)),
+        ("2026-03-07T12:00", "2026-03-10T13:00", datetime(2026, 3, 8, 17, tzinfo=UTC)),
+    ],
+)
+def test_a_local_time_of_removal_runs_by_the_local_clock(
+    monkeypatch: pytest.MonkeyPatch, removed: str, until: str, now: datetime
+) -> None:
+    with monkeypatch.context() as patch:
+        patch.setenv("TZ", "EST5EDT,M3.2.0,M11.1.0")
+        time.tzset()
+        assert preventive_care_until(removed) == until
+        assert "in 48 h" in clock(removed, now)
+    time.tzset()
+
+
+def test_what_is_no_tick_has_no_scientific_name_in_darwin_core() -> None:
+    out = io.StringIO()
+    none = decision(scientific_name="not a tick", taxon_rank="none", life_stage="", sex="")
+    darwin_core.write_csv([none], out)
+    row = next(csv.DictReader(io.StringIO(out.getvalue())))
+    assert (row["scientificName"], row["taxonRank"], row["genus"]) == ("", "", "")
+    assert row["identificationRemarks"].startswith("not a tick; suggested by a model")
+    assert row["previousIdentifications"].startswith("not a tick (m 1")
 
 
 def test_no_sentence_of_a_referral_advises_treatment() -> None:

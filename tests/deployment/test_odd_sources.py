@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import zipfile
 from pathlib import Path
 from typing import Any
 
 import pytest
+from test_outputs import decision
 from test_sources import photo
 
 from tickvision.deployment import reader, records, sources
@@ -78,6 +80,13 @@ def test_a_torn_line_of_any_length_is_cut_off(tmp_path: Path, kept: str, torn: s
     path.write_text(kept + torn, encoding="utf-8")
     records._cut_torn_line(path)
     assert path.read_text(encoding="utf-8") == kept
+
+
+def test_a_time_at_the_end_of_the_calendar_is_told_with_its_line(tmp_path: Path) -> None:
+    form = decision().to_dict() | {"removed_at": "9999-12-31T00:00"}
+    (tmp_path / "day.jsonl").write_text(json.dumps(form) + "\n", encoding="utf-8")
+    with pytest.raises(OutputError, match=r"line 1: no decision in JSON \(ValueError: removed_at"):
+        list(records.read(tmp_path / "day.jsonl", "m 1"))
 
 
 def test_answers_that_are_no_text_are_refused(tmp_path: Path) -> None:

@@ -113,6 +113,24 @@ def test_a_list_carries_regions_and_the_time_of_removal(tmp_path: Path) -> None:
     assert two.paths == ("s3://box/c.jpg",)
 
 
+def test_two_times_of_removal_of_one_specimen_are_told(tmp_path: Path) -> None:
+    (tmp_path / "day.csv").write_text(
+        "file,specimen_id,removed_at\na.jpg,t,2026-05-03T18:30\nb.jpg,t,2026-05-01T08:00\n", encoding="utf-8"
+    )
+    with pytest.raises(DataError, match="specimen 't' is both 2026-05-03T18:30 and 2026-05-01T08:00"):
+        read_list(tmp_path / "day.csv")
+
+
+def test_an_archive_is_found_behind_any_letters_and_in_a_folder_called_zip(tmp_path: Path) -> None:
+    for folder in ("İzmir", "old.zip"):  # the small form of the first letter is two characters long
+        (tmp_path / folder).mkdir()
+        held = tmp_path / folder / "Day.ZIP"
+        with zipfile.ZipFile(held, "w") as archive:
+            archive.writestr("a.jpg", photo())
+        with Reader() as reader:
+            assert reader.read(f"{held}/a.jpg") == photo()
+
+
 @pytest.mark.parametrize(
     ("row", "message"),
     [

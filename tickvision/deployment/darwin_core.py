@@ -53,7 +53,7 @@ def write_archive(decisions: Iterable[Decision], path: Path) -> None:
     with tempfile.TemporaryDirectory(dir=path.parent) as folder:
         core, media = Path(folder) / "occurrence.csv", Path(folder) / "multimedia.csv"
         model = caution = ""
-        with core.open("w", encoding="utf-8", newline="") as one, media.open("w", encoding="utf-8", newline="") as two:
+        with _text(core) as one, _text(media) as two:
             occurrences, pictures = csv.writer(one, lineterminator="\n"), csv.writer(two, lineterminator="\n")
             occurrences.writerow(OCCURRENCE)
             pictures.writerow(MULTIMEDIA)
@@ -68,9 +68,13 @@ def write_archive(decisions: Iterable[Decision], path: Path) -> None:
             archive.writestr("eml.xml", _eml(model, caution or cautions.SHORT))
 
 
+def _text(path: Path) -> TextIO:
+    return path.open("w", encoding="utf-8", errors="backslashreplace", newline="")  # file names need not be UTF-8
+
+
 def _occurrence(d: Decision) -> list[str]:
-    words = d.scientific_name.split(" ")
-    genus = words[0] if d.taxon_rank in ("species", "genus") else ""
+    name, rank = ("", "") if d.taxon_rank == "none" else (d.scientific_name, d.taxon_rank)  # "not a tick" is no name
+    genus = name.split(" ")[0] if rank in ("species", "genus") else ""
     extra = {
         "state": d.state,
         "confidence": d.confidence,
@@ -89,8 +93,8 @@ def _occurrence(d: Decision) -> list[str]:
             d.specimen_id,
             d.specimen_id,
             "HumanObservation",
-            d.scientific_name,
-            d.taxon_rank,
+            name,
+            rank,
             genus,
             d.life_stage,
             d.sex,
@@ -106,7 +110,8 @@ def _occurrence(d: Decision) -> list[str]:
 
 def _remarks(d: Decision) -> str:
     said = f"confidence {d.confidence:.4f} ({d.promise})" if d.promise else f"not named: {d.reason}"
-    return f"suggested by a model, not by a person: {d.model}; {said}; {d.caution}"
+    found = f"{d.scientific_name}; " if d.taxon_rank == "none" else ""
+    return f"{found}suggested by a model, not by a person: {d.model}; {said}; {d.caution}"
 
 
 def _suggestions(d: Decision) -> str:

@@ -91,7 +91,10 @@ class Decision:
         if not str(values.get("caution", "")).strip():
             raise ValueError("a decision without its caution")
         decision = _finite(cls(**values))
-        clock(decision.removed_at, datetime.now(UTC))  # raises ValueError if it is no time
+        try:
+            clock(decision.removed_at, datetime.now(UTC))  # raises ValueError if it is no time
+        except OverflowError:
+            raise ValueError(f"removed_at is {decision.removed_at}") from None
         return decision
 
 

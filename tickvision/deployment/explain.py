@@ -131,10 +131,12 @@ NEAREST = (
 class Folder:
     """Keeps explanations as pictures in a folder, and in nearest.csv who made the training photographs among them."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, go_on: bool = False) -> None:
+        """go_on: keep what an earlier run left there, and count on from it."""
         folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
-        self._number = 0
+        there = folder.glob(f"{'[0-9]' * 6}-*.jpg") if go_on else ()
+        self._number = max((int(picture.name[:6]) for picture in there), default=0)
 
     def keep(self, decision: Decision, explanation: Explanation) -> None:
         """Write the pictures of one decision."""
@@ -145,7 +147,7 @@ class Folder:
             return
         table = self._folder / "nearest.csv"
         is_new = self._number == 1 or not table.exists()
-        with table.open("w" if is_new else "a", encoding="utf-8", newline="") as handle:
+        with table.open("w" if is_new else "a", encoding="utf-8", errors="backslashreplace", newline="") as handle:
             write_row = row_writer(handle)
             if is_new:
                 write_row(NEAREST)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections import OrderedDict
 from pathlib import Path
@@ -49,11 +50,8 @@ class Reader:
         """Return the bytes of a file, of "archive.zip/member", or of a URL. Raises ImageError."""
         if "://" in name:
             return _read_remote(name)
-        if ".zip/" in name.lower() and not Path(name).exists():
-            cut = name.lower().index(".zip/") + 4
-            if Path(name[:cut]).is_file():
-                return self._member(Path(name[:cut]), name[cut + 1 :])
-        return read_bytes(Path(name))
+        archive, member = split_member(name)
+        return self._member(Path(archive), member) if member else read_bytes(Path(name))
 
     def _member(self, path: Path, name: str) -> bytes:
         try:
@@ -83,6 +81,16 @@ class Reader:
             self._archives.popitem(last=False)[1].close()
         self._archives[path] = open_archive(path)
         return self._archives[path]
+
+
+def split_member(name: str) -> tuple[str, str]:
+    """Return (archive, member) of "archive.zip/member", (name, "") if no archive lies there."""
+    ends = [found.end() for found in re.finditer(r"\.zip(?=/.)", name, re.IGNORECASE)]
+    if ends and not Path(name).exists():
+        for end in ends:
+            if Path(name[:end]).is_file():
+                return name[:end], name[end + 1 :]
+    return name, ""
 
 
 def _checked(content: bytes) -> bytes:

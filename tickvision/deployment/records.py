@@ -10,6 +10,9 @@ from pathlib import Path
 from tickvision.deployment.decision import Decision
 from tickvision.errors import OutputError
 
+START = b'{"specimen_id": '  # of every line that predict writes
+MAX_LINE = 16 * 1024 * 1024
+
 
 @dataclass(frozen=True)
 class Done:
@@ -26,12 +29,23 @@ def go_on(path: Path, model: str) -> Done:
     """
     if not path.exists():
         return Done(frozenset(), 0)
+    _refuse_others(path, model)
     _cut_torn_line(path)
     specimens, failed = set(), 0
     for decision in read(path, model):
         specimens.add(decision.specimen_id)
         failed += sum(p.status != "ok" for p in decision.photographs)
     return Done(frozenset(specimens), failed)
+
+
+def _refuse_others(path: Path, model: str) -> None:
+    """Raise OutputError if the file does not begin with a decision of this model: nothing of it may be cut off then."""
+    with path.open("rb") as handle:
+        first = handle.readline(MAX_LINE)
+    if first.endswith(b"\n"):
+        _decision(path, 1, first.decode("utf-8", "backslashreplace"), model)
+    elif not first.startswith(START[: len(first)]):
+        raise OutputError(f"{path}: holds no decisions, so it cannot be gone on with. Give another --output.")
 
 
 def _cut_torn_line(path: Path) -> None:

@@ -6,7 +6,7 @@ Never an advice on treatment: the clock only says until when a clinician can sti
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from tickvision.domain.cautions import HOURS_TO_PREVENTIVE_CARE
 from tickvision.domain.separating import Hint
@@ -59,11 +59,16 @@ def further_photographs(reason: str, hints: Sequence[Hint], short_side_px: int |
 def preventive_care_until(removed_at: str) -> str:
     """Return the end of the 72 hours after removal (ISO 8601), "" if the time of removal is not known.
 
+    A time without a zone is local, here and in what is returned; 72 hours over a change of the clocks stay 72.
     Source: IDSA guideline on Lyme disease, 2020: preventive care is only considered within 72 h of removal.
     """
     if not removed_at:
         return ""
-    due = datetime.fromisoformat(removed_at) + timedelta(hours=HOURS_TO_PREVENTIVE_CARE)
+    removed, span = datetime.fromisoformat(removed_at), timedelta(hours=HOURS_TO_PREVENTIVE_CARE)
+    if removed.tzinfo is None:
+        due = (removed.astimezone(UTC) + span).astimezone().replace(tzinfo=None)
+    else:
+        due = removed + span
     return due.isoformat(timespec="minutes")
 
 
@@ -75,7 +80,6 @@ def clock(removed_at: str, now: datetime | None = None) -> str:
     line = f"Removed {removed_at}; the {HOURS_TO_PREVENTIVE_CARE} h in which a clinician can weigh preventive care "
     line += f"(IDSA 2020) end {until}"
     if now is not None:
-        end = datetime.fromisoformat(until)
-        left = (end - (now.astimezone(end.tzinfo) if end.tzinfo else now.replace(tzinfo=None))).total_seconds() / 3600
+        left = (datetime.fromisoformat(until).astimezone() - now.astimezone()).total_seconds() / 3600
         line += f", in {left:.0f} h" if left > 0 else ", which is past"
     return f"{line}. Whether to do anything is the clinician's decision."

@@ -67,16 +67,24 @@ def read_list(table: Path) -> list[Specimen]:
     """Return the specimens of a CSV: columns file and specimen_id; optional region ("x y width height", fractions) and
     removed_at (ISO 8601, date and time). Files are relative to the CSV; zip members and URLs may be named.
 
-    Raises DataError that names the line if a column is missing or a cell is wrong.
+    Raises DataError that names the line if a column is missing or a cell is wrong, or the specimen if its rows give two
+    times of removal.
     """
     rows: dict[str, list[tuple[str, Box | None, str]]] = {}
     wanted = ("file", "specimen_id"), "a list of photographs", DataError, ("region", "removed_at")
     for line, row in user_tables.read(table, *wanted):
         rows.setdefault(row["specimen_id"] or row["file"], []).append(_row(table, line, row))
     return [
-        Specimen(key, tuple(n for n, _, _ in all_), tuple(r for _, r, _ in all_), next((t for *_, t in all_ if t), ""))
+        Specimen(key, tuple(n for n, _, _ in all_), tuple(r for _, r, _ in all_), _one_time(table, key, all_))
         for key, all_ in rows.items()
     ]
+
+
+def _one_time(table: Path, specimen_id: str, rows: Sequence[tuple[str, Box | None, str]]) -> str:
+    times = list(dict.fromkeys(time for *_, time in rows if time))
+    if len(times) > 1:
+        raise DataError(f"{table}: removed_at of specimen '{specimen_id}' is both {times[0]} and {times[1]}; give one.")
+    return times[0] if times else ""
 
 
 def _row(table: Path, line: int, row: dict[str, str]) -> tuple[str, Box | None, str]:
