@@ -8,6 +8,7 @@ from made_benches import bench, walk_by_hand
 
 from tickvision.evaluation.abstention import Guard, certify, certify_ladder, costly_misses
 from tickvision.evaluation.intervals import clopper_pearson_upper
+from tickvision.evaluation.promises import Certificate
 
 
 def test_a_guard_is_a_second_promise_that_every_cut_must_keep() -> None:
@@ -58,6 +59,34 @@ def test_a_guard_counts_to_the_last_answer() -> None:
     # a single exposed case: .1 ^ 1 is too much, .03 ^ 1 is not
     assert answered(last, ~all_of_them, 0.9) == 0
     assert answered(last, ~all_of_them, 0.97) == 59
+
+
+def test_a_rung_refused_for_its_guard_alone_says_so_and_what_would_mend_it() -> None:
+    confidence, right, every = np.linspace(1, 0.5, 400)[:, None], np.ones((400, 1)), np.ones(400, bool)
+
+    def refused(exposed: np.ndarray, missed: np.ndarray, max_missed: float, times: int = 1) -> Certificate:
+        # np.repeat: the same shares at every cut
+        rows = np.repeat(confidence, times, axis=0), np.ones((400 * times, 1)), np.ones((400 * times, 1))
+        guard = Guard(np.repeat(exposed, times), np.repeat(missed, times), max_missed)
+        return certify_ladder(*rows, 0.05, 0.05, [guard])[0]
+
+    few = refused(every, ~every, 0.01)
+    assert "0 costly misses among 124 named as something else, of the 124 most confident of 400" in few.reason
+    assert (few.threshold, few.more_helps) == (None, True)
+    # 299 without a miss are the least that promise 1 %, and the walk starts at a quarter
+    assert 4 * 299 - 400 - 30 <= few.needed <= 4 * 299 - 400 + 30
+    assert refused(every, ~every, 0.01, 3).is_certified
+    many = refused(every, np.arange(400) < 20, 0.05)
+    assert "20 costly misses among 124" in many.reason
+    assert "more specimens alone will not help" in many.reason
+    assert not many.more_helps
+    none = refused(np.arange(400) > 300, ~every, 0.05)
+    assert "0 costly misses among 0 named as something else" in none.reason
+    assert (none.more_helps, none.needed) == (False, 59)
+    # where the names themselves are too often wrong, that is the reason
+    guard = Guard(every, every, 0.05)
+    (wrong,) = certify_ladder(confidence, 0 * right, right, 0.05, 0.05, [guard])
+    assert "124 errors among the 124 most confident" in wrong.reason
 
 
 def test_costly_misses_count_listed_specimens_named_as_something_unlisted() -> None:

@@ -110,15 +110,19 @@ class Guard(NamedTuple):
     max_missed: float
 
 
-def _guard_fails(confidence: Floats, guard: Guard, cuts: Floats, failure_rate: float) -> Bools:
-    """Return for each cut whether the guard's own p-value is above failure_rate."""
-    from scipy.special import bdtr
-
+def _guard_counts(confidence: Floats, guard: Guard, cuts: Floats) -> tuple[Ints, Ints]:
+    """Return (exposed, missed) among the answers at or above each cut."""
     order = np.argsort(-confidence, kind="stable")
     accepted = np.searchsorted(-confidence[order], -cuts, side="right")
-    exposed = np.cumsum(guard.exposed[order])[accepted - 1]
-    missed = np.cumsum((guard.exposed & guard.missed)[order])[accepted - 1]
-    fails = (bdtr(missed, np.maximum(exposed, 1), guard.max_missed) > failure_rate) | (exposed == 0)
+    exposed = np.cumsum(guard.exposed[order], dtype=np.int64)[accepted - 1]
+    return exposed, np.cumsum((guard.exposed & guard.missed)[order], dtype=np.int64)[accepted - 1]
+
+
+def _guard_fails(exposed: Ints, missed: Ints, max_missed: float, failure_rate: float) -> Bools:
+    """Return for each cut whether the guard's own p-value is above failure_rate, as it is where nothing is exposed."""
+    from scipy.special import bdtr
+
+    fails = (bdtr(missed, np.maximum(exposed, 1), max_missed) > failure_rate) | (exposed == 0)
     return np.asarray(fails, dtype=np.bool_)
 
 
@@ -142,7 +146,11 @@ def _walk(
     new = np.flatnonzero(np.r_[True, errors[1:] != errors[:-1]])
     failed = new[bdtr(errors[new], accepted[new], max_error) > failure_rate]
     if guard is not None:
-        unsafe = np.flatnonzero(_guard_fails(confidence, guard, curve.confidence[first:], failure_rate))
+        seen = _guard_counts(confidence, guard, curve.confidence)
+        unsafe = np.flatnonzero(_guard_fails(*seen, guard.max_missed, failure_rate)[first:])
+        if 0 in unsafe and 0 not in failed:
+            refused = _guard_refusal(curve, first, n, max_error, failure_rate, guard, seen)
+            return _Walk(refused, float(curve.confidence[first]))
         failed = np.union1d(failed, unsafe)
     stop = int(failed[0]) if len(failed) else len(accepted)
     stopped_at = float(curve.confidence[first + stop]) if len(failed) else float("nan")
@@ -180,6 +188,40 @@ def _refusal(curve: Curve, first: int | None, n: int, max_error: float, failure_
     return Certificate(None, n, 0, 0, needed, reason, bound, max_error, failure_rate, more_helps)
 
 
+def _guard_refusal(
+    curve: Curve, first: int, n: int, max_error: float, failure_rate: float, guard: Guard, seen: tuple[Ints, Ints]
+) -> Certificate:
+    """Return the certificate refused for its guard alone. seen: (exposed, missed) at each cut of the curve."""
+    from scipy.special import bdtr
+
+    exposed, missed = seen
+    total, start, place = _grown(curve, n, max_error, failure_rate)
+    then = start * exposed[place] // curve.accepted[place]
+    hidden = np.ceil(then * missed[place] / np.maximum(exposed[place], 1))
+    enough = (then > 0) & (bdtr(hidden, np.maximum(then, 1), guard.max_missed) <= failure_rate)
+    reason = (
+        f"{missed[first]:,} costly misses among {exposed[first]:,} named as something else, of the "
+        f"{curve.accepted[first]:,} most confident of {n:,} specimens: too many, or too few so named, for the promise "
+        f"of at most {guard.max_missed:.3g} costly misses; "
+    )
+    if enough.any():
+        needed = max(int(total[np.argmax(enough)]) - n, 1)
+        reason += f"at these shares about {needed:,} more specimens would do."
+    else:
+        needed = n_min(int(missed[first]), guard.max_missed, failure_rate) - int(exposed[first])
+        reason += f"more specimens alone will not help ({needed:,} more so named without a miss would)."
+    bound = _best_bound(curve.accepted[first:], curve.errors[first:], failure_rate)
+    return Certificate(None, n, 0, 0, needed, reason, bound, max_error, failure_rate, bool(enough.any()))
+
+
+def _grown(curve: Curve, n: int, max_error: float, failure_rate: float) -> tuple[Ints, Ints, Ints]:
+    """Return (sizes n may grow to, where the walk would start in each, the cut of this curve that answers as much)."""
+    total = np.ceil(n * _GROWTH).astype(np.int64)
+    least, two = n_min(0, max_error, failure_rate), n_min(2, max_error, failure_rate)
+    start = np.where(total >= two, np.maximum(two, total // 4), least)
+    return total, start, np.searchsorted(curve.accepted, np.ceil(start / total * n - 1e-9), side="left")
+
+
 def _further(curve: Curve, n: int, max_error: float, failure_rate: float) -> int | None:
     """Return how many more specimens of the same error share at each answered share would pass the start, or None.
 
@@ -187,10 +229,7 @@ def _further(curve: Curve, n: int, max_error: float, failure_rate: float) -> int
     """
     from scipy.special import bdtr
 
-    total = np.ceil(n * _GROWTH).astype(np.int64)
-    least, two = n_min(0, max_error, failure_rate), n_min(2, max_error, failure_rate)
-    start = np.where(total >= two, np.maximum(two, total // 4), least)
-    place = np.searchsorted(curve.accepted, np.ceil(start / total * n - 1e-9), side="left")
+    total, start, place = _grown(curve, n, max_error, failure_rate)
     share = curve.errors[place] / curve.accepted[place]
     enough = (share < max_error) & (bdtr(np.ceil(share * start), start, max_error) <= failure_rate)
     return max(int(total[np.argmax(enough)]) - n, 1) if enough.any() else None
