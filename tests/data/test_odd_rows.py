@@ -12,7 +12,7 @@ from made import scene
 from test_fetch import LIMITS, PHOTO, Server, bring, server
 from test_import import HEADER, take, write
 
-from tickvision.data import audit, fetch, mapping, pictures, sources
+from tickvision.data import audit, fetch, ingest, mapping, pictures, sources
 from tickvision.errors import DataError
 from tickvision.images.prepare import Prepare
 
@@ -63,6 +63,29 @@ def test_a_folder_that_is_not_there_or_holds_no_picture_is_named(tmp_path: Path)
     (tmp_path / "notes.txt").write_text("no picture", encoding="utf-8")
     with pytest.raises(DataError, match=r"no pictures below this folder \(.*\.jpg"):
         list(sources.read_folder(tmp_path, "{taxon}/*"))
+
+
+def test_a_photograph_of_a_kind_that_is_not_read_is_a_row_with_its_reason(tmp_path: Path) -> None:
+    (tmp_path / "Ixodes").mkdir()
+    scene().save(tmp_path / "Ixodes" / "s1.jpg")
+    (tmp_path / "Ixodes" / "s2.HEIC").write_bytes(b"phone")
+    (tmp_path / "notes.txt").write_text("no picture", encoding="utf-8")
+    for pattern in ("{taxon}/{specimen}.jpg", "{taxon}/{specimen}"):
+        frame, _ = ingest.ingest(sources.read_folder(tmp_path, pattern), tmp_path, "ticks")
+        assert list(frame["status"]) == ["ok", "missing"]
+        assert ".HEIC is not read here; save it as JPEG" in frame["reason"][1]
+    (tmp_path / "Ixodes" / "s1.jpg").unlink()
+    with pytest.raises(DataError, match="no pictures below this folder"):
+        list(sources.read_folder(tmp_path, "{taxon}/{specimen}"))
+
+
+def test_a_specimen_is_counted_once_by_the_fullest_of_its_labels() -> None:
+    rows = [("1", "Ixodes", "genus", "", ""), ("1", "Ixodes cookei", "species", "nymph", ""),
+            ("2", "Ixodes cookei", "species", "nymph", "")]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=["specimen_id", "scientific_name", "taxon_rank", "life_stage", "sex"])
+    assert audit.coverage(frame) == [
+        {"scientific_name": "Ixodes cookei", "life_stage": "nymph", "sex": "", "specimens": 2}
+    ]
 
 
 def test_a_mapping_longer_than_any_is_not_read(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from tickvision.drawing.contact_sheet import contact_sheet
 from tickvision.drawing.legs import pose_legs
 from tickvision.drawing.outline import Body, basis_polygon, palp_polygons
 from tickvision.drawing.render import draw_photo
+from tickvision.drawing.scale_bar import draw_scale_bar
 from tickvision.drawing.specimen import Specimen, plan_specimens
 
 SMALL = 192
@@ -47,6 +48,13 @@ def test_a_photo_is_rgb_and_of_the_size_asked_for(plan: list[Specimen]) -> None:
         assert image.shape == (SMALL, SMALL, 3) and image.dtype == np.uint8
         assert 0.15 <= truth.fill <= 0.80
         assert image.std() > 2
+
+
+def test_a_scale_bar_shows_against_its_ground_in_the_smallest_picture_too() -> None:
+    for seed in range(40):
+        image = np.full((64, 64, 3), 250, np.uint8)
+        draw_scale_bar(image, 20.0, np.array([[10.0, 10.0], [54.0, 54.0]]), np.random.default_rng(seed))
+        assert image.min() < 100
 
 
 def test_six_legs_are_drawn_for_a_larva_and_eight_for_the_others(plan: list[Specimen]) -> None:

@@ -15,6 +15,7 @@ from tickvision.data.labels import Finding
 from tickvision.data.manifest import label_masks
 from tickvision.data.memory import Memory
 from tickvision.data.pictures import Pictures
+from tickvision.data.splits import most_telling
 from tickvision.domain.taxonomy import Taxonomy, settled
 
 CLASS_FLOOR = 10  # classes with fewer specimens can be trained, but nothing can be promised of them alone
@@ -160,10 +161,9 @@ def _pair_findings(
 
 
 def coverage(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return specimens per name, stage and sex as labelled: what the set has and lacks."""
-    specimens = frame.drop_duplicates("specimen_id")
+    """Return specimens per name, stage and sex as labelled, each by its fullest label: what the set has and lacks."""
     columns = ["scientific_name", "life_stage", "sex"]
-    counted = specimens.groupby(columns, as_index=False).size()
+    counted = most_telling(frame).groupby(columns, as_index=False).size()
     return [
         dict(zip(columns, row[:3], strict=True)) | {"specimens": int(row[3])} for row in counted.to_numpy().tolist()
     ]

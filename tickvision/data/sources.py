@@ -16,6 +16,8 @@ from tickvision.images.decode import SUFFIXES
 
 MAX_COLUMNS = 2_000
 MAX_CELL = 1_000_000
+# photographs as phones and cameras keep them that are not read here: a row that says so, not a file passed over
+UNREAD = frozenset([".heic", ".heif", ".avif", ".dng", ".cr2", ".cr3", ".nef", ".arw"])
 # short words that a pattern may use for ours
 PARTS = {"taxon": "scientific_name", "stage": "life_stage", "specimen": "specimen_id", "submission": "submission_id"}
 
@@ -104,14 +106,14 @@ def read_folder(top: Path, pattern: str, mapping: ColumnMapping = ColumnMapping(
     """Yield a record for each picture below a folder, its columns read from the path by a pattern.
 
     pattern: such as "{taxon}/{stage}/{specimen}_*.jpg": our columns, PARTS or words of the mapping in braces; {photo}
-    and * stand for anything; without a suffix pictures of every kind are read. Raises DataError if the folder is
-    absent, the pattern is wrong or no picture fits it.
+    and * stand for anything; without a suffix pictures of every kind are read. Pictures of a kind that is not read are
+    records with a fault. Raises DataError if the folder is absent, the pattern is wrong or no picture fits it.
     """
     if not top.is_dir():
         raise DataError(f"{top}: no such folder (data.path).")
     expression, columns = _compile(pattern, mapping)
-    pictures = sorted(p for p in top.rglob("*") if p.suffix.lower() in SUFFIXES and p.is_file())
-    if not pictures:
+    pictures = sorted(p for p in top.rglob("*") if p.suffix.lower() in SUFFIXES | UNREAD and p.is_file())
+    if all(p.suffix.lower() in UNREAD for p in pictures):
         raise DataError(f"{top}: no pictures below this folder ({', '.join(sorted(SUFFIXES))}).")
     fitting = 0
     for number, path in enumerate(pictures, 1):
@@ -121,6 +123,9 @@ def read_folder(top: Path, pattern: str, mapping: ColumnMapping = ColumnMapping(
         found = {columns[k]: v for k, v in match.groupdict().items() if k in columns} if match else {}
         if "scientific_name" in found:
             found["scientific_name"] = found["scientific_name"].replace("_", " ")
+        if path.suffix.lower() in UNREAD:
+            fault = f"'{relative}': {path.suffix} is not read here; save it as JPEG or PNG"
+            found = {"specimen_id": relative} | found | {"fault": fault}
         yield Record(number, {"file": relative, "photo_id": relative} | found, {})
     if not fitting:
         raise DataError(

@@ -209,11 +209,15 @@ def read(path: Path) -> dict[str, str]:
     return dict(zip(table["photo_id"], table["part"], strict=True))
 
 
+def most_telling(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a row a specimen: that of its photographs whose label says most."""
+    telling = (frame[["scientific_name", "life_stage", "sex"]] != "").sum(axis=1) + (frame["taxon_rank"] == "species")
+    return frame.loc[telling.sort_values(ascending=False, kind="stable").index].drop_duplicates("specimen_id")
+
+
 def strata_of(frame: pd.DataFrame) -> NDArray[np.str_]:
     """Return (N,) the label class of each photograph's specimen: its most telling label among its photographs."""
-    said = (frame["scientific_name"] + "|" + frame["life_stage"] + "|" + frame["sex"]).to_numpy()
-    telling = (frame[["scientific_name", "life_stage", "sex"]] != "").sum(axis=1) + (frame["taxon_rank"] == "species")
-    best = pd.DataFrame({"specimen": frame["specimen_id"], "said": said, "telling": telling})
-    best = best.sort_values("telling", ascending=False, kind="stable").drop_duplicates("specimen")
-    of_specimen = dict(zip(best["specimen"], best["said"], strict=True))
+    best = most_telling(frame)
+    said = best["scientific_name"] + "|" + best["life_stage"] + "|" + best["sex"]
+    of_specimen = dict(zip(best["specimen_id"], said, strict=True))
     return np.array([of_specimen[s] for s in frame["specimen_id"]], dtype=str)

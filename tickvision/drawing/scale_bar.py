@@ -35,7 +35,7 @@ def _bar(image: Image, step: float, length: float, below: bool, rng: Rng) -> Non
     size = image.shape[0]
     x = float(rng.uniform(0.05, 0.93 - length / size)) * size
     y = float(rng.uniform(0.92, 0.965) if below else rng.uniform(0.055, 0.09)) * size
-    spot = image[int(y) - 4 : int(y) + 4, int(x) : int(x + length) + 1]
+    spot = image[max(int(y) - 4, 0) : int(y) + 4, int(x) : int(x + length) + 1]
     tone = (20, 20, 20) if spot.mean() > 110 else (240, 240, 240)
     thick = max(2, size // 160)
     cv2.rectangle(image, (round(x), round(y)), (round(x + length) - 1, round(y) + thick), tone, -1)

@@ -169,18 +169,16 @@ def _plate(canvas: Canvas, specimen: Specimen, body: Body, rng: Rng) -> None:
         pale = cv2.min(cv2.blur(pale, (3, 3)), mask)
         share = 0.62 if anatomy.ornament == "edge marks" else 0.93
         canvas.stain(np.asarray(pale, np.uint8), tones.pale, share)
-    _plate_grooves(canvas, anatomy, extent)
+    _plate_grooves(canvas, extent)
     if anatomy.eyes:
         _eyes(canvas, specimen, outline, extent)
 
 
-def _plate_grooves(canvas: Canvas, anatomy: Anatomy, extent: tuple[float, float]) -> None:
+def _plate_grooves(canvas: Canvas, extent: tuple[float, float]) -> None:
     length = min(extent[0], 0.62)
     for side in (1, -1):
         path = np.array([[0.30, 0.10], [0.22, 0.34], [0.27, 0.66]]) * [side * extent[1], length]
         canvas.line(path, 0.014, 130)
-    if anatomy.covers_back and anatomy.festoons:
-        return
 
 
 def _eyes(canvas: Canvas, specimen: Specimen, outline: Points, extent: tuple[float, float]) -> None:
