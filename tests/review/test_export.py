@@ -14,6 +14,7 @@ from desk_days import PLAIN, decision, named, read
 from tickvision.data import manifest
 from tickvision.data.ingest import ingest
 from tickvision.data.sources import read_csv
+from tickvision.deployment.decision import Photograph
 from tickvision.errors import DataError
 from tickvision.review import (
     audit,
@@ -95,3 +96,12 @@ def test_nothing_settled_is_said_and_leaves_no_file(desk: sqlite3.Connection, tm
     with pytest.raises(DataError, match="Nothing is concluded"):
         export.write_labels(desk, tmp_path / "labels.csv")
     assert list(tmp_path.glob("labels*")) == []
+
+
+def test_settled_cases_whose_photographs_lie_elsewhere_are_told_from_none(
+    desk: sqlite3.Connection, tmp_path: Path, folder: Path
+) -> None:
+    intake.take_in(desk, [decision("d", photographs=(Photograph("day.zip/d.jpg", "ok"),))], PLAIN, folder)
+    read(desk, "d", "Ann", outcome="not_a_tick")
+    with pytest.raises(DataError, match="None of the 1 photographs"):
+        export.write_labels(desk, tmp_path / "labels.csv")

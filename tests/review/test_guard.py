@@ -139,3 +139,11 @@ def test_another_host_needs_readers_with_passwords(desk: sqlite3.Connection, tmp
 def test_signing_in_sends_nobody_elsewhere(client: TestClient, back: str) -> None:
     form = {"form_token": token_of(client), "name": "Ann", "back": back}
     assert client.post("/sign-in", data=form).headers["location"] == "/"
+
+
+@pytest.mark.parametrize("odd", ['x={"a": 1}', "x=b c", "x[1]=b", "flag"])
+def test_an_odd_cookie_of_another_program_locks_nobody_out(client: TestClient, odd: str) -> None:
+    sign_in(client)
+    token = client.cookies["desk"]
+    client.cookies.clear()
+    assert client.get("/", headers={"cookie": f"{odd}; desk={token}"}).status_code == 200

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from desk_days import PLAIN, decision, named, write_lines
 
-from tickvision.deployment.decision import Candidate
+from tickvision.deployment.decision import Candidate, Photograph
 from tickvision.errors import DataError
 from tickvision.review import (
     intake,
@@ -100,3 +100,43 @@ def test_a_bad_import_leaves_the_store_as_it_was(desk: sqlite3.Connection, tmp_p
     with pytest.raises(DataError):
         intake.take_in(desk, intake.read_predictions(lines), PLAIN, folder)
     assert desk.execute("SELECT count(*) FROM specimen").fetchone()[0] == 3
+
+
+def test_a_removal_that_is_told_later_starts_the_clock(desk: sqlite3.Connection, folder: Path) -> None:
+    due = "SELECT removed_at, due_at FROM specimen WHERE specimen_id = ?"
+    intake.take_in(desk, [decision("a", removed_at="2026-05-03T18:30+00:00")], PLAIN, folder)
+    assert tuple(desk.execute(due, ("a",)).fetchone()) == ("2026-05-03T18:30+00:00", "2026-05-06T18:30:00.000Z")
+    said = {"b": {"removed_at": "2026-05-04T08:00+02:00", "place": "Larkmoor"}}
+    done = intake.take_in(desk, [decision("b")], PLAIN, folder, said)
+    assert (done.unchanged, done.renewed) == (1, 0)
+    assert desk.execute(due, ("b",)).fetchone()["due_at"] == "2026-05-07T06:00:00.000Z"
+    intake.take_in(desk, [decision("b", confidence=0.5)], PLAIN, folder, {"b": {"host": "dog"}})
+    assert desk.execute(due, ("b",)).fetchone()["due_at"] == "2026-05-07T06:00:00.000Z"
+    facts = desk.execute("SELECT facts FROM specimen WHERE specimen_id = 'b'").fetchone()[0]
+    assert json.loads(facts) == said["b"] | {"host": "dog"}
+
+
+def test_the_filter_looks_at_what_was_said_not_at_its_headings(desk: sqlite3.Connection, folder: Path) -> None:
+    intake.take_in(desk, [decision("d")], PLAIN, folder, {"d": {"host": 'a "small" dog'}})
+    found = {text: [e.specimen_id for e in worklist.entries(desk, "Ann", text=text)] for text in ("host", '"small" d')}
+    assert found == {"host": [], '"small" d': ["d"]}
+
+
+def test_a_photograph_that_can_be_read_by_now_is_shown(desk: sqlite3.Connection, folder: Path) -> None:
+    for status in ("missing", "ok", "truncated"):  # what was good stays so: it is drawn anew whenever it is looked at
+        photo = Photograph("b.jpg", status, "" if status == "ok" else "why")
+        intake.take_in(desk, [decision("d", photographs=(photo,), confidence=len(status) / 10)], PLAIN, folder)
+    row = desk.execute("SELECT status, reason FROM photograph WHERE specimen_id = 'd'").fetchall()
+    assert [tuple(r) for r in row] == [("ok", "")]
+
+
+def test_photographs_that_come_later_have_places_of_their_own(desk: sqlite3.Connection, folder: Path) -> None:
+    for names in ("ab", "abc", "ad"):
+        photos = tuple(Photograph(f"{n}.jpg", "ok") for n in names)
+        intake.take_in(desk, [decision("d", photographs=photos)], PLAIN, folder)
+    places = [r[0] for r in desk.execute("SELECT position FROM photograph WHERE specimen_id = 'd'")]
+    assert len(places) == len(set(places)) == 4
+
+
+def test_a_member_of_an_archive_is_elsewhere_however_it_is_written(folder: Path) -> None:
+    assert intake.confine("DAY.ZIP/a.jpg", folder)[1] == intake.ELSEWHERE

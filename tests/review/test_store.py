@@ -198,3 +198,17 @@ def test_named_specimens_are_drawn_at_the_audit_share(tmp_path: Path) -> None:
     settings = replace(PLAIN, audit_share=0.15)
     done = intake.take_in(connection, [named(f"s{n}") for n in range(1200)], settings, tmp_path)
     assert abs(done.queued / 1200 - 0.15) < 4 * (0.15 * 0.85 / 1200) ** 0.5
+
+
+def test_a_name_that_was_taken_back_is_the_first_of_its_name_again(desk: sqlite3.Connection) -> None:
+    read(desk, "a", "Ann", "k1", taxon="Ixodes cookei")
+    decisions.withdraw(desk, "a", "Ann", "w1")
+    assert "first of its name" in read(desk, "b", "Ann", "k2", taxon="Ixodes cookei").readings[0].second_wanted
+
+
+def test_a_further_prediction_leaves_the_time_of_a_conclusion(desk: sqlite3.Connection, folder: Path) -> None:
+    read(desk, "a", "Ann", "k1")
+    desk.execute("UPDATE specimen SET concluded_at = '2026-01-02T03:04:05.678Z' WHERE specimen_id = 'a'")
+    intake.take_in(desk, [decision("a", model="a newer one")], PLAIN, folder)
+    row = desk.execute("SELECT status, concluded_at FROM specimen WHERE specimen_id = 'a'").fetchone()
+    assert tuple(row) == (CONCLUDED, "2026-01-02T03:04:05.678Z")

@@ -149,9 +149,15 @@ def append(connection: sqlite3.Connection, specimen_id: str, link: Identificatio
 
 
 def refresh(connection: sqlite3.Connection, specimen_id: str, at: str) -> Conclusion:
-    """Write what the chain amounts to beside the specimen, inside the transaction that added to the chain."""
-    drawn = connection.execute("SELECT second_drawn FROM specimen WHERE specimen_id = ?", (specimen_id,)).fetchone()
-    result = conclude(of_specimen(connection, specimen_id), bool(drawn["second_drawn"]))
+    """Write what the chain amounts to beside the specimen, inside the transaction that added to the chain.
+
+    at: when that was; a conclusion that stood before keeps its own time.
+    """
+    query = "SELECT second_drawn, final_id, concluded_at FROM specimen WHERE specimen_id = ?"
+    old = connection.execute(query, (specimen_id,)).fetchone()
+    result = conclude(of_specimen(connection, specimen_id), bool(old["second_drawn"]))
+    if result.final is not None and result.final.id == old["final_id"]:
+        at = old["concluded_at"]
     connection.execute(
         "UPDATE specimen SET status = ?, concluded_at = ?, final_id = ? WHERE specimen_id = ?",
         (

@@ -159,7 +159,7 @@ def decide(
     at = store.now()
     with store.writing(connection):
         if connection.execute("SELECT 1 FROM identification WHERE key = ?", (key,)).fetchone():
-            return chain.refresh(connection, specimen_id, _concluded_at(connection, specimen_id) or at)
+            return chain.refresh(connection, specimen_id, at)
         other = worklist.holder(connection, specimen_id, reader)
         if other:
             raise NotYoursError(f"{other} has this case open now. Your entries are kept as your draft.")
@@ -180,11 +180,6 @@ def decide(
         return chain.refresh(connection, specimen_id, at)
 
 
-def _concluded_at(connection: sqlite3.Connection, specimen_id: str) -> str:
-    row = connection.execute("SELECT concluded_at FROM specimen WHERE specimen_id = ?", (specimen_id,)).fetchone()
-    return str(row["concluded_at"]) if row else ""
-
-
 def _second_wanted(connection: sqlite3.Connection, specimen_id: str, checked: Checked, settings: DeskSettings) -> str:
     """Return why this reading wants a second one, "" if it does not: costly, rare, first of its name, odd, disputed."""
     link = checked.link
@@ -199,7 +194,9 @@ def _second_wanted(connection: sqlite3.Connection, specimen_id: str, checked: Ch
     if (
         link.taxon_rank == "species"
         and not connection.execute(
-            "SELECT 1 FROM identification WHERE scientific_name = ? AND kind <> 'machine' AND specimen_id <> ? LIMIT 1",
+            "SELECT 1 FROM identification i WHERE scientific_name = ? AND kind <> 'machine' AND specimen_id <> ? "
+            "AND NOT EXISTS (SELECT 1 FROM identification w WHERE w.specimen_id = i.specimen_id "
+            "AND w.withdraws = i.id) LIMIT 1",
             (name, specimen_id),
         ).fetchone()
     ):

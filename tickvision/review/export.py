@@ -105,7 +105,7 @@ class Labels:
 def write_labels(connection: sqlite3.Connection, path: Path, non_target: str = "not a tick") -> Labels:
     """Write labels as `tickvision import` reads them, one row a photograph, with where each name is from.
 
-    Raises DataError if nothing is concluded yet.
+    Raises DataError if nothing is concluded yet, or no photograph of it could be shown.
     """
     rows: list[list[str]] = []
     specimens = free = hidden = 0
@@ -115,6 +115,11 @@ def write_labels(connection: sqlite3.Connection, path: Path, non_target: str = "
         rows += [[guarded(_label_cells(one, photo, non_target)[c]) for c in LABEL_COLUMNS] for photo in shown]
         specimens += bool(shown)
         free += bool(shown) and use_of(one) == FREE
+    if hidden and not rows:
+        raise DataError(
+            f"None of the {hidden:,} photographs of what is concluded lies in a folder of this desk: nothing can be "
+            "exported as labels. Unpack them, or import again with --photographs."
+        )
     _write(path, LABEL_COLUMNS, rows)
     waiting = connection.execute("SELECT count(*) FROM specimen WHERE is_random AND status <> 'concluded'").fetchone()
     return Labels(specimens, len(rows), free, hidden, waiting[0])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, urlsplit
 
@@ -85,11 +84,11 @@ class Guard:
 
 
 def _cookie(header: str) -> str:
-    try:
-        held = SimpleCookie(header).get(COOKIE)
-    except CookieError:
-        return ""
-    return held.value if held is not None and 20 <= len(held.value) <= 100 and held.value.isascii() else ""
+    from starlette.requests import cookie_parser
+
+    # not http.cookies: it gives nothing where another program on this machine has set an odd cookie
+    held = cookie_parser(header).get(COOKIE, "")
+    return held if 20 <= len(held) <= 100 and held.isascii() else ""
 
 
 async def _read_form(scope: Scope, headers: dict[str, str], receive: Receive, token: str) -> dict[str, list[str]]:

@@ -110,10 +110,12 @@ def take_in(
                 "SELECT prediction FROM specimen WHERE specimen_id = ?", (decision.specimen_id,)
             ).fetchone()
             form = json.dumps(decision.to_dict(), ensure_ascii=False)
+            said = dict((facts or {}).get(decision.specimen_id, {}))
+            if known is not None:
+                _add_facts(connection, decision, said)
             if known is not None and known["prediction"] == form:
                 done.unchanged += 1
                 continue
-            said = dict((facts or {}).get(decision.specimen_id, {}))
             if known is None:
                 _add(connection, decision, form, settings, said, seed, doubts, decision.specimen_id in picked)
                 done.new += 1
@@ -209,6 +211,24 @@ def _renew(connection: sqlite3.Connection, decision: Decision, form: str, settin
     )
 
 
+def _add_facts(connection: sqlite3.Connection, decision: Decision, facts: Mapping[str, str]) -> None:
+    """Take what is said anew of a known specimen's submission; it may start or mend the clock. Blanks say nothing."""
+    query = "SELECT facts, removed_at, received_at FROM specimen WHERE specimen_id = ?"
+    old = connection.execute(query, (decision.specimen_id,)).fetchone()
+    said = {k: v for k, v in facts.items() if v}
+    removed = decision.removed_at or said.get("removed_at", "") or old["removed_at"]
+    connection.execute(
+        "UPDATE specimen SET facts = ?, removed_at = ?, due_at = ?, received_at = ? WHERE specimen_id = ?",
+        (
+            json.dumps(json.loads(old["facts"]) | said, ensure_ascii=False),
+            removed,
+            _due(removed),
+            _utc(said.get("received_at", "")) or old["received_at"],
+            decision.specimen_id,
+        ),
+    )
+
+
 def _utc(text: str) -> str:
     try:
         return store.stamp(datetime.fromisoformat(text)) if text else ""
@@ -253,9 +273,9 @@ def informativeness(decision: Decision) -> float:
 
 
 def _add_photographs(connection: sqlite3.Connection, decision: Decision, root: Path) -> int:
-    """Add the photographs that are not yet known; return how many of them cannot be shown."""
+    """Add the photographs that are not known, mark those that are good by now; return how many cannot be shown."""
     start = connection.execute(
-        "SELECT count(*) FROM photograph WHERE specimen_id = ?", (decision.specimen_id,)
+        "SELECT coalesce(max(position) + 1, 0) FROM photograph WHERE specimen_id = ?", (decision.specimen_id,)
     ).fetchone()[0]
     hidden = 0
     for number, photo in enumerate(decision.photographs):
@@ -264,8 +284,8 @@ def _add_photographs(connection: sqlite3.Connection, decision: Decision, root: P
             status, reason = photo.status, photo.reason
         hidden += status in (OUTSIDE, ELSEWHERE)
         connection.execute(
-            "INSERT OR IGNORE INTO photograph (specimen_id, position, path, status, reason, region) "
-            "VALUES (?, ?, ?, ?, ?, ?)",
+            "INSERT INTO photograph (specimen_id, position, path, status, reason, region) VALUES (?, ?, ?, ?, ?, ?) "
+            "ON CONFLICT DO UPDATE SET status = excluded.status, reason = excluded.reason WHERE excluded.status = 'ok'",
             (
                 decision.specimen_id,
                 start + number,
@@ -280,7 +300,7 @@ def _add_photographs(connection: sqlite3.Connection, decision: Decision, root: P
 
 def confine(name: str, root: Path) -> tuple[str, str, str]:
     """Return (path, status, reason) of a photograph's name: ok only for a path that stays inside the root."""
-    if URL.match(name) or ".zip/" in name:
+    if URL.match(name) or ".zip/" in name.lower():
         return name, ELSEWHERE, "lies in an archive or on another machine; unpack it into the photographs' folder"
     try:
         path = (root / name).resolve()

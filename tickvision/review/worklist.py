@@ -64,7 +64,8 @@ def entries(
         "(SELECT count(*) FROM photograph p WHERE p.specimen_id = s.specimen_id) AS photographs "
         "FROM specimen s LEFT JOIN lock l ON l.specimen_id = s.specimen_id AND l.until > :now AND l.reader <> :reader "
         f"WHERE s.is_queued AND {_WHERE[view]} AND {wanted.get(clock, '1')} "
-        "AND (:text = '' OR s.specimen_id LIKE :like ESCAPE '!' OR s.facts LIKE :like ESCAPE '!') "
+        "AND (:text = '' OR s.specimen_id LIKE :like ESCAPE '!' "
+        "OR EXISTS (SELECT 1 FROM json_each(s.facts) f WHERE f.value LIKE :like ESCAPE '!')) "
         f"ORDER BY {order} LIMIT :limit"
     )
     found = connection.execute(query, {"now": at, "reader": reader, "text": text, "like": like, "limit": limit})
