@@ -13,7 +13,7 @@ import pytest
 from tickvision.domain.taxonomy import settled, tick_taxonomy
 from tickvision.errors import CalibrationError, DataError
 from tickvision.evaluation.abstention import Guard, certify, certify_ladder
-from tickvision.evaluation.calibrate import Terms, fit
+from tickvision.evaluation.calibrate import Terms, certify_rungs, fit
 from tickvision.evaluation.evaluate import heads
 from tickvision.evaluation.expected import Expected, fair_sample, read, shares_of
 from tickvision.evaluation.novelty import Vim
@@ -99,6 +99,43 @@ def test_a_rung_keeps_its_own_target_and_an_unknown_rung_is_named() -> None:
     assert set(targets.values()) == {0.01, 0.05}
     with pytest.raises(CalibrationError, match=r"'specie' is no rung.*species_stage_sex"):
         fit(TRAIN, VAL, HELD, TAXONOMY, replace(TERMS, rung_max_error={"specie": 0.01}), balanced_training=False)
+
+
+def test_what_is_promised_of_all_names_is_the_laxest_target_of_a_certified_rung() -> None:
+    def told(targets: dict[str, float], **changed: float) -> float:
+        terms = replace(TERMS, rung_max_error=targets, **changed)
+        policy, _ = fit(TRAIN, VAL, HELD, TAXONOMY, terms, balanced_training=False)
+        return policy.max_error
+
+    assert told({}) == 0.05
+    assert told({"genus_stage": 0.2}) == 0.2  # names of genera are wrong more often than 5 %
+    assert told(dict.fromkeys(TAXONOMY.rungs(), 0.1)) == 0.1
+    assert told({"genus_stage": 0.2}, min_confidence=0.9) == 0.05  # no promise: what was asked for
+
+
+def test_where_no_calibration_specimen_passes_the_gates_each_rung_says_so() -> None:
+    policy, _ = fit(TRAIN, VAL, HELD, TAXONOMY, TERMS, balanced_training=False)
+    rungs = certify_rungs(replace(policy, novelty_limit=-1e9), HELD, TAXONOMY, TERMS)
+    assert [r.certificate.reason for r in rungs if r.certificate] == ["no calibration specimen reaches this rung."] * 4
+
+
+def test_without_calibration_specimens_the_notes_say_what_became_of_what_was_asked() -> None:
+    nobody = HELD.take(np.arange(0))
+    _, plain = fit(TRAIN, VAL, nobody, TAXONOMY, TERMS, False)
+    assert plain == ["no calibration specimens: nothing is promised and every case is referred"]
+    asked = replace(TERMS, min_confidence=0.7)
+    fen = Expected(np.array([9.0, 1.0, 1.0, 1.0]), "the fen, month 5")
+    policy, by_hand = fit(TRAIN, VAL, nobody, TAXONOMY, asked, False, fen)
+    assert by_hand == [
+        "no calibration specimens: nothing is re-weighted to what is expected at the fen, month 5",
+        "no calibration specimens: nothing is promised",
+    ]
+    assert any(c.rung is not None for c in policy.decide(VAL.taxon, VAL.state, TAXONOMY, VAL.quality, VAL.embedding))
+
+
+def test_a_promise_on_costly_misses_needs_to_know_which_are_costly() -> None:
+    with pytest.raises(CalibrationError, match=r"costly_max_error promises nothing without decide\.costly"):
+        fit(TRAIN, VAL, HELD, TAXONOMY, replace(TERMS, costly_max_error=0.02), balanced_training=False)
 
 
 def test_costly_misses_get_a_promise_of_their_own() -> None:

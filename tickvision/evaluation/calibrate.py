@@ -60,14 +60,16 @@ def fit(
     expected: what other place or season the answers are for. Its shares re-weight the probabilities, which voids any
     promise made without them; so the promise is made anew on a sample of the calibration specimens with those shares.
     A calibration part without specimens is no error: nothing is promised and every case is referred, unless
-    min_confidence is set by hand. Raises CalibrationError if a rung or a costly name is not of this taxonomy.
+    min_confidence is set by hand. Raises CalibrationError if a rung or a costly name is not of this taxonomy, or if
+    costly_max_error is asked for without a costly name.
     """
     _check_terms(terms, taxonomy)
     notes: list[str] = []
     taxon_map, state_map = fit_maps(val, balanced_training, notes)
     shares = shares_of(settled(calibration.taxon_mask), len(taxonomy.taxa))
-    if not len(calibration):
-        expected = None  # nothing to make a promise anew on
+    if expected is not None and not len(calibration):
+        notes.append(f"no calibration specimens: nothing is re-weighted to what is expected at {expected.words}")
+        expected = None
     if expected is not None:
         new = expected_shares(expected, shares)
         taxon_map = shift(taxon_map, shares, new)
@@ -91,7 +93,8 @@ def fit(
     draft = replace(draft, rungs=tuple(Rung(r.name, j, None) for r, j in zip(draft.rungs, joints, strict=True)))
     if len(calibration):
         return _promise(draft, val, calibration, taxonomy, terms, notes), notes
-    return draft, [*notes, "no calibration specimens: nothing is promised and every case is referred"]
+    referred = " and every case is referred" if terms.min_confidence is None else ""
+    return draft, [*notes, f"no calibration specimens: nothing is promised{referred}"]
 
 
 def _promise(
@@ -103,7 +106,11 @@ def _promise(
         novelty_limit=_novelty(draft, calibration, taxonomy, terms.novelty_loss, notes),
         quality_limits=_quality_limits(draft, val, taxonomy),
     )
-    draft = replace(draft, rungs=certify_rungs(draft, calibration, taxonomy, terms))
+    rungs = certify_rungs(draft, calibration, taxonomy, terms)
+    draft = replace(draft, rungs=rungs)
+    if draft.has_promise:
+        laxest = max(r.certificate.max_error for r in rungs if r.certificate and r.certificate.is_certified)
+        draft = replace(draft, max_error=laxest)
     draft = replace(draft, shortlist=_shortlist(draft, calibration, taxonomy, terms.shortlist_miss, notes))
     if len(calibration) < ADVISED_SPECIMENS:
         notes.append(f"{len(calibration)} calibration specimens; at least {ADVISED_SPECIMENS} are advised")
@@ -128,6 +135,11 @@ def _check_terms(terms: Terms, taxonomy: Taxonomy) -> None:
                 f"decide.rung_max_error: '{rung}' is no rung of this taxonomy.{hint} "
                 f"Rungs: {', '.join(taxonomy.rungs())}"
             )
+    if terms.costly_max_error is not None and not terms.costly:
+        raise CalibrationError(
+            "decide.costly_max_error promises nothing without decide.costly: name the taxa whose miss costs most, "
+            "e.g. costly = ['Ixodes']."
+        )
     for name in terms.costly:
         taxonomy.taxon_mask(name)
 
@@ -220,19 +232,17 @@ def certify_rungs(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, te
     """Certify the rungs on the specimens that pass the gates; a label that leaves a rung open counts as wrong there."""
     cells = policy.cells(calibration.taxon, calibration.state)
     passing = policy.passes_gates(calibration.taxon, calibration.quality, calibration.embedding)
-    if not passing.any():
-        return policy.rungs
     confidence, correct = np.zeros((2, len(calibration), len(policy.rungs)))
     guards: list[Guard | None] = []
     for r, rung in enumerate(policy.rungs):
         _, _, claims = taxonomy.rung_answers(rung.name)
         said, confidence[:, r] = policy.answers(cells, taxonomy, r)
         correct[:, r] = is_right(calibration, claims, said)
-        guards.append(_guard(calibration, claims[said], taxonomy, terms, passing))
+        guards.append(_guard(calibration, claims[said], taxonomy, terms))
     certificates = certify_ladder(
-        confidence[passing],
-        correct[passing].astype(bool),
-        np.ones((int(passing.sum()), len(policy.rungs)), bool),
+        confidence,
+        correct.astype(bool),
+        np.repeat(passing[:, None], len(policy.rungs), axis=1),
         [terms.rung_max_error.get(r.name, terms.max_error) for r in policy.rungs],
         terms.failure_rate,
         guards,
@@ -240,9 +250,7 @@ def certify_rungs(policy: Policy, calibration: Specimens, taxonomy: Taxonomy, te
     return tuple(Rung(r.name, r.joint, c) for r, c in zip(policy.rungs, certificates, strict=True))
 
 
-def _guard(
-    calibration: Specimens, claimed: NDArray[np.bool_], taxonomy: Taxonomy, terms: Terms, rows: NDArray[np.bool_]
-) -> Guard | None:
+def _guard(calibration: Specimens, claimed: NDArray[np.bool_], taxonomy: Taxonomy, terms: Terms) -> Guard | None:
     """Return the second promise on costly misses, or None if none is asked for.
 
     A label that leaves open whether the specimen is costly counts as costly: nothing shows that it is not.
@@ -253,7 +261,7 @@ def _guard(
     cells = np.repeat(costly, len(taxonomy.states))
     names_other = ~(claimed & cells).any(1)
     may_be_costly = (calibration.taxon_mask & costly).any(1)
-    return Guard(names_other[rows], may_be_costly[rows], terms.costly_max_error)
+    return Guard(names_other, may_be_costly, terms.costly_max_error)
 
 
 def _shortlist(

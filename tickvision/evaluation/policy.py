@@ -57,6 +57,8 @@ class Choice:
 class Policy:
     """Calibration maps, rungs, shortlist and gates of one model. min_confidence: a plain threshold, no promise.
 
+    max_error: the laxest target of the certified rungs, so that it holds of all names given; what was asked for where
+    none is certified.
     taxon_shares: (T,) of the specimens that the promise was made on; () where none was kept. expected_at: the place and
     month that the probabilities were re-weighted to, "" = as the calibration specimens came in.
     """
