@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -19,7 +19,7 @@ from tickvision.evaluation.expected import Expected
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_expected import promised_on
 from tickvision.evaluation.report_judged import Judged, judge
-from tickvision.evaluation.report_ladder import KINDS, _to_100, ladder, of_100
+from tickvision.evaluation.report_ladder import KINDS, _to_100, ladder, missing, of_100
 from tickvision.evaluation.report_numbers import Material
 from tickvision.evaluation.report_photographs import _short, doubtful
 from tickvision.evaluation.report_reliability import bins
@@ -200,6 +200,20 @@ def test_a_laxer_target_never_names_fewer_and_a_promise_has_nothing_missing(prom
     assert [r["max_error"] for r in rows] == [0.02, 0.05, 0.10]
     assert all(sum(r["rungs"]) == r["answered"] for r in rows)
     assert all(r["needed"] == 0 for r in rows if r["has_promise"])
+
+
+def test_what_a_lower_rung_lacks_is_counted_in_specimens_that_must_come_until_enough_reach_it(promised: Case) -> None:
+    first, second = (r.certificate for r in promised.policy.rungs[:2])
+    assert first is not None
+    assert second is not None
+    assert first.is_certified
+    assert 0 < second.n < first.n / 5  # most were answered above
+    lacks = promised.figures["missing"]
+    assert lacks["rung"] == promised.policy.rungs[1].name
+    assert lacks["needed"] == -(-second.needed * first.n // second.n) > 5 * second.needed
+    empty = replace(second, n=0)
+    rungs = (promised.policy.rungs[0], *(replace(r, certificate=empty) for r in promised.policy.rungs[1:]))
+    assert missing(replace(promised.policy, rungs=rungs))["needed"] is None  # none reaches them: nothing is known
 
 
 def test_reliability_bins_count_each_row_once_and_their_band_is_binomial() -> None:

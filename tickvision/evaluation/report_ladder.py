@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -112,18 +113,22 @@ def given_wrong(judged: Judged) -> list[dict[str, Any]]:
 
 
 def missing(policy: Policy) -> dict[str, Any]:
-    """Return what stands between this run and a promise: the rung nearest to one and how many specimens it lacks."""
-    refused = [(r.name, r.certificate) for r in policy.rungs if r.certificate and not r.certificate.is_certified]
+    """Return what stands between this run and a promise: the rung nearest to one and how many specimens it lacks.
+
+    needed: calibration specimens in all. Where rungs above answer, only some of them reach a rung, so its own number is
+    multiplied by how many it takes until one does; a rung that none reaches is left out.
+    """
+    in_all = max((r.certificate.n for r in policy.rungs if r.certificate), default=0)
+    refused = [
+        (r.name, c, math.ceil(c.needed * in_all / c.n) if c.n else c.needed)
+        for r in policy.rungs
+        if (c := r.certificate) and not c.is_certified and (c.n or not in_all)
+    ]
     if not refused:
         return {"needed": None, "rung": None, "helps": None, "reason": None}
     # a rung that more specimens would mend comes before one that they would not
-    name, nearest = min(refused, key=lambda x: (not x[1].more_helps, x[1].needed))
-    return {
-        "needed": nearest.needed,
-        "rung": name,
-        "helps": nearest.more_helps,
-        "reason": nearest.reason,
-    }
+    name, nearest, needed = min(refused, key=lambda x: (not x[1].more_helps, x[2]))
+    return {"needed": needed, "rung": name, "helps": nearest.more_helps, "reason": nearest.reason}
 
 
 def what_if(test: Specimens, calibration: Specimens, policy: Policy, taxonomy: Taxonomy) -> list[dict[str, Any]]:
