@@ -45,7 +45,11 @@ def test_a_model_that_was_not_evaluated_has_a_card_that_says_so(case: Case) -> N
 
 def test_a_run_without_calibration_promises_nothing() -> None:
     case = make(n_calibration=0, n_test=20)
-    assert "No promise can be made" in card(case.figures, case.taxonomy, case.policy)
+    text = card(case.figures, case.taxonomy, case.policy)
+    assert "No promise can be made" in text
+    assert "Nothing is promised" in text
+    assert "promise holds" not in text
+    assert "its promise reaches" not in text
 
 
 def test_markup_in_a_name_stays_text() -> None:

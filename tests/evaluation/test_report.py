@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from PIL import Image
+from scipy.stats import binomtest
 from test_report_cases import Case, certified, make, moved
 
 from tickvision.domain import cautions
@@ -283,6 +284,33 @@ def test_a_promise_that_the_test_breaks_is_the_headline() -> None:
     assert "Do not rely on the promise" in text
     assert report_words.NEXT["broken"] in text
     assert report_words.NEXT["kept"] in page_of("promised")[1]
+
+
+def test_a_promise_for_another_place_is_judged_on_the_specimens_drawn_to_it() -> None:
+    case, text = page_of("another place")
+    drawn = case.figures["expected"]["test"]
+    lead = text[text.index('<p class="lead">') :].split("</p>", 1)[0]
+    assert {key for key, _, _ in Reader(lead).figures} >= {"/expected/test/wrong", "/expected/test/named"}
+    assert "among specimens drawn to what is expected there" in lead
+    # the lower Clopper-Pearson bound, by scipy's exact test
+    wrong, named = drawn["wrong"], drawn["named"]
+    exact = binomtest(wrong, named, alternative="greater").proportion_ci(0.95).low
+    assert drawn["error_lower_bound_95"] == pytest.approx(exact)
+    # here nine in ten are wrong, there none is: what was promised for there is kept
+    spoilt = case.figures["decisions"] | {"error": 0.9, "error_lower_bound_95": 0.85}
+    fine = drawn | {"named": 40, "wrong": 0, "error": 0.0, "error_lower_bound_95": 0.0}
+    there = {**case.figures, "decisions": spoilt, "expected": case.figures["expected"] | {"test": fine}}
+    assert report_words.kept(there) == "kept"
+    assert report_words.kept({**there, "expected": None}) == "broken"
+
+
+def test_a_run_without_a_promise_speaks_of_none() -> None:
+    promised, by_hand = (page_of(name)[1] for name in ("promised", "by hand"))
+    assert "<dt>promise</dt>" in promised
+    assert "<dt>target, not promised</dt>" in by_hand
+    assert report_words.STANDINGS["pooled"] in promised
+    assert report_words.STANDINGS["pooled"] not in by_hand
+    assert "given too seldom to tell" in by_hand
 
 
 def test_every_figure_of_drawn_specimens_says_so_and_no_other_does() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from tickvision.domain.taxonomy import Taxonomy, settled
 from tickvision.evaluation.expected import fair_sample, shares_of
-from tickvision.evaluation.intervals import clopper_pearson
+from tickvision.evaluation.intervals import clopper_pearson, clopper_pearson_lower
 from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_judged import Judged
 from tickvision.evaluation.specimens import Specimens
@@ -52,5 +52,6 @@ def expected(
             "wrong": wrong,
             "error": wrong / named if named else None,
             "error_interval": list(clopper_pearson(wrong, named)) if named else None,
+            "error_lower_bound_95": clopper_pearson_lower(wrong, named) if named else None,
         },
     }

@@ -92,16 +92,25 @@ def state(figures: Figures) -> str:
     return "promise" if decisions["has_promise"] else "no_promise"
 
 
+def standing_words(figures: Figures, standing: str) -> str:
+    """Return the standing of a name among those given in words."""
+    if standing == "pooled" and not figures["decisions"]["has_promise"]:
+        return "given too seldom to tell"
+    return STANDINGS.get(standing, standing)
+
+
 def kept(figures: Figures) -> str:
     """Return how the promise did in the test: "kept", "broken", "above" or "few".
 
     broken: the lower 95 % bound of the share wrong lies above the target; above: the share does, but not the bound;
     few: not broken, but too few names were given to tell.
+    A promise for another place is judged on the test specimens that were drawn to what is expected there.
     """
-    decisions = figures["decisions"]
-    error, bound = decisions.get("error"), decisions.get("error_lower_bound_95")
-    if (decisions.get("answered") or 0) < FEW_TESTED and (bound is None or bound <= decisions["max_error"]):
+    target = figures["decisions"]["max_error"]
+    test = (figures.get("expected") or {}).get("test") or figures["decisions"]
+    error, bound = test.get("error"), test.get("error_lower_bound_95")
+    if (test.get("named", test.get("answered")) or 0) < FEW_TESTED and (bound is None or bound <= target):
         return "few"
-    if error is None or error <= decisions["max_error"]:
+    if error is None or error <= target:
         return "kept"
-    return "above" if bound is None or bound <= decisions["max_error"] else "broken"
+    return "above" if bound is None or bound <= target else "broken"
