@@ -105,13 +105,14 @@ def _ratings(path: Path, column: str) -> tuple[list[str], list[str], list[str], 
     if len(readers) < 2:
         raise DataError(f"{path}: {len(readers)} reader(s); agreement needs two or more.")
     ratings = np.full((len(readers), len(specimens)), -1, np.int64)
+    place = [{name: i for i, name in enumerate(names)} for names in (readers, specimens, classes)]
     seen: set[tuple[str, str]] = set()
     for line, specimen, reader, said in rows:
         if (specimen, reader) in seen:
             raise DataError(f"{path}, line {line}: '{reader}' reads specimen '{specimen}' a second time.")
         seen.add((specimen, reader))
         if said:
-            ratings[readers.index(reader), specimens.index(specimen)] = classes.index(said)
+            ratings[place[0][reader], place[1][specimen]] = place[2][said]
     return readers, specimens, classes, ratings
 
 
