@@ -15,7 +15,7 @@ from tickvision import config, runner
 from tickvision.errors import OutputError, TrainingError
 from tickvision.progress import Progress
 from tickvision.stages import training
-from tickvision.training import checkpoint
+from tickvision.training import checkpoint, loop
 from tickvision.workplace import Paths
 
 BEFORE = ("import", "check", "split")
@@ -63,7 +63,9 @@ runner.run(job, Progress(True), ("train",))
 
 
 @pytest.mark.slow
-def test_a_training_killed_in_the_second_epoch_ends_as_an_unbroken_one(shapes: Path) -> None:
+def test_a_training_killed_in_the_second_epoch_goes_on_there_and_ends_as_an_unbroken_one(
+    shapes: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     whole, broken = shapes.parent / "whole", shapes.parent / "broken"
     settings = ["train.epochs=2", "train.batch_size=16", "picture.size_px=48"]
     runner.run(config.load(shapes, [*settings, f"output={whole}"]), QUIET, BEFORE)
@@ -73,7 +75,10 @@ def test_a_training_killed_in_the_second_epoch_ends_as_an_unbroken_one(shapes: P
     killed = subprocess.run(call, capture_output=True)
     assert killed.returncode == -9, killed.stderr.decode()
     assert (broken / "train" / "checkpoint.safetensors").is_file()
+    steps, real = [], loop.optimizing.set_rates
+    monkeypatch.setattr(loop.optimizing, "set_rates", lambda o, r, step, n: steps.append(step) or real(o, r, step, n))
     runner.run(config.load(shapes, [*settings, f"output={broken}"]), QUIET, ("train",))
+    assert steps == list(range(len(steps), 2 * len(steps))) != []  # of the second epoch alone
     pd.testing.assert_frame_equal(history(whole / "train"), history(broken / "train"), check_exact=True)
     for name, values in scores(whole / "train").items():
         np.testing.assert_array_equal(values, scores(broken / "train")[name], err_msg=name)
