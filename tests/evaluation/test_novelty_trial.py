@@ -47,6 +47,17 @@ def test_small_groups_and_empty_parts_are_left_out() -> None:
     assert leave_out(*train, *test, taxonomy) == {}
 
 
+def test_a_name_taught_with_one_specimen_is_judged_without_a_warning() -> None:
+    taxonomy = tick_taxonomy(TAXA)
+    (train, features), test = made(taxonomy, 200, 0, 3.0), made(taxonomy, 100, 1, 3.0)
+    taxon = train.taxon_mask.argmax(1)
+    rows = np.flatnonzero((taxon != 2) | (np.cumsum(taxon == 2) == 1))  # one Amblyomma
+    assert (taxon[rows] == 2).sum() == 1
+    result = leave_out(train.take(rows), features[rows], *test, taxonomy)
+    assert np.isfinite([t["auroc"] for t in result["trials"]]).all()
+    assert len(result["trials"]) == 3
+
+
 def test_frozen_features_are_means_over_the_photographs_of_a_specimen(tmp_path: Path) -> None:
     np.savez(tmp_path / "f.npz", sha256=np.array(["a", "b", "c"]), embedding=np.array([[1.0, 0], [3, 0], [5, 5]]))
     np.savez(tmp_path / "s.npz", specimen_id=np.array(["s0", "s0", "s1"]), sha256=np.array(["a", "b", "c"]))
@@ -55,6 +66,8 @@ def test_frozen_features_are_means_over_the_photographs_of_a_specimen(tmp_path: 
     assert found is not None
     np.testing.assert_array_equal(found, [[2, 0], [5, 5]])
     assert frozen_means(tmp_path / "none.npz", tmp_path / "s.npz", specimens) is None
+    (tmp_path / "f.npz").write_bytes((tmp_path / "f.npz").read_bytes()[:300])  # cut off
+    assert frozen_means(tmp_path / "f.npz", tmp_path / "s.npz", specimens) is None
 
 
 def test_the_score_s_auroc_is_scikit_learn_s() -> None:

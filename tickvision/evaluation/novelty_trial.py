@@ -5,8 +5,10 @@ Heads are fitted anew on frozen backbone features, which have never seen a label
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 from typing import Any
+from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,15 +26,20 @@ Floats = NDArray[np.float64]
 
 
 def frozen_means(features: Path, scores: Path, specimens: Specimens) -> Floats | None:
-    """Return (G, D) mean frozen features of the specimens' photographs; None if the features file lacks one."""
+    """Return (G, D) mean frozen features of the specimens' photographs; None if a file is damaged or lacks one."""
     try:
-        with np.load(features, allow_pickle=False) as held, np.load(scores, allow_pickle=False) as table:
+        with (
+            features.open("rb") as first,
+            scores.open("rb") as second,
+            np.load(first, allow_pickle=False) as held,
+            np.load(second, allow_pickle=False) as table,
+        ):
             place = {h: i for i, h in enumerate(held["sha256"])}
             ids, hashes, embedding = table["specimen_id"], table["sha256"], held["embedding"]
             if any(h not in place for h in hashes):
                 return None
             rows = np.array([place[h] for h in hashes])
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
         return None
     number = {s: g for g, s in enumerate(specimens.ids)}
     mine = np.array([i for i, s in enumerate(ids) if s in number], dtype=np.intp)
@@ -89,7 +96,9 @@ def _strangeness(features: Floats, target: NDArray[np.int64], asked: Floats) -> 
     count, width = x.shape
     directions = main_directions(x, min(width, max(COMPONENTS, subspace_size(count, width))))
     kept = directions[:, :COMPONENTS]
-    model = LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto").fit(x @ kept, target)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Only one sample available", UserWarning)  # of a name: its spread counts as 0
+        model = LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto").fit(x @ kept, target)
     if len(model.classes_) > 2:
         logits = [np.asarray(v @ kept @ model.coef_.T + model.intercept_) for v in (x, y)]
     else:
