@@ -20,7 +20,7 @@ from tickvision.evaluation.policy import Policy
 from tickvision.evaluation.report_expected import promised_on
 from tickvision.evaluation.report_judged import Judged, judge
 from tickvision.evaluation.report_ladder import KINDS, _to_100, ladder, missing, of_100
-from tickvision.evaluation.report_numbers import Material
+from tickvision.evaluation.report_numbers import Material, to_photograph
 from tickvision.evaluation.report_photographs import _short, doubtful
 from tickvision.evaluation.report_reliability import bins
 from tickvision.evaluation.specimens import Specimens
@@ -266,6 +266,17 @@ def test_weakest_and_untested_classes_are_what_to_photograph_next() -> None:
     assert asked["listed"][0]["class"].startswith("Ixodes cookei")
     assert asked["listed"][0]["recall"] is None
     assert not {r["class"] for r in asked["listed"]} & set(asked["unseen"])
+
+
+def test_what_a_class_is_taught_with_is_its_train_part_alone() -> None:
+    case = make(n_test=20, n_calibration=30)
+
+    def taught(part: str) -> int:
+        part_of = {p: part for p in case.frame["photo_id"] if p.startswith("val")}
+        asked = to_photograph(case.judged, Material(case.frame, part_of, [], []), case.taxonomy, case.policy)
+        return sum(row["train_specimens"] for row in asked["listed"])
+
+    assert taught("train") > taught("val") == 0
 
 
 def test_what_the_set_holds_counts_each_specimen_once(promised: Case) -> None:

@@ -201,7 +201,7 @@ def history(rows: list[dict[str, str]]) -> list[dict[str, Any]]:
 def to_photograph(judged: Judged, material: Material, taxonomy: Taxonomy, policy: Policy) -> dict[str, Any]:
     """Return the classes whose figures more photographs would mend most: few specimens or a recall that may be low."""
     frame = material.frame[material.frame["status"] == "ok"]
-    taught = frame[frame["photo_id"].map(dict(material.part_of)).isin(["train", "val"])]
+    taught = frame[frame["photo_id"].map(dict(material.part_of)) == "train"]
     size = len(judged.answers)
     counts, all_counts = (specimens_of_answers(f, taxonomy, policy.rungs[0].name, size) for f in (taught, frame))
     rows: list[dict[str, Any]] = []
