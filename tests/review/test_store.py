@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import gc
 import sqlite3
 from dataclasses import replace
 from pathlib import Path
@@ -212,3 +213,12 @@ def test_a_further_prediction_leaves_the_time_of_a_conclusion(desk: sqlite3.Conn
     intake.take_in(desk, [decision("a", model="a newer one")], PLAIN, folder)
     row = desk.execute("SELECT status, concluded_at FROM specimen WHERE specimen_id = 'a'").fetchone()
     assert tuple(row) == (CONCLUDED, "2026-01-02T03:04:05.678Z")
+
+
+def test_a_store_that_cannot_be_opened_is_told_and_one_left_open_is_closed_without_a_warning(tmp_path: Path) -> None:
+    """pytest makes an error of any warning; Python 3.13 warns of a connection that is dropped open (its docs)."""
+    (tmp_path / "a" / store.FILE).mkdir(parents=True)
+    with pytest.raises(DataError, match="not a desk's store"):
+        store.open_store(tmp_path / "a", create=True)
+    store.open_store(tmp_path / "b", create=True)
+    gc.collect()

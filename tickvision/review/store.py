@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
@@ -26,6 +26,14 @@ def stamp(when: datetime) -> str:
     return when.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+class _Connection(sqlite3.Connection):
+    """Closed with whoever holds it: a thread of the web server, a command. Python 3.13 warns of what is left open."""
+
+    def __del__(self) -> None:
+        with suppress(sqlite3.ProgrammingError):  # it was never open
+            self.close()
+
+
 def open_store(folder: Path, create: bool = False) -> sqlite3.Connection:
     """Return a connection to the store in a folder, in autocommit; write inside `writing`.
 
@@ -37,7 +45,9 @@ def open_store(folder: Path, create: bool = False) -> sqlite3.Connection:
         raise DataError(f"{folder}: no desk here. Make it with: tickvision review import PREDICTIONS --desk {folder}")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        connection = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False)
+        connection = sqlite3.connect(
+            path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False, factory=_Connection
+        )
         connection.row_factory = sqlite3.Row
         for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON", "trusted_schema = OFF"):
             connection.execute(f"PRAGMA {pragma}")
