@@ -115,6 +115,17 @@ def test_scores_that_cannot_be_joined_into_specimens_are_refused(
         specimens.load(scores(tmp_path / "scores.npz", **changed), "test")
 
 
+@pytest.mark.parametrize("kept", [0, 30, 400])
+def test_scores_that_are_cut_off_name_the_command_that_makes_them(tmp_path: Path, kept: int) -> None:
+    path = scores(tmp_path / "scores.npz")
+    path.write_bytes(path.read_bytes()[:kept])
+    with pytest.raises(CalibrationError, match=r"no readable scores\. Make them with: tickvision train CONFIG"):
+        specimens.load(path, "test")
+    np.savez(path, other=np.zeros(3))
+    with pytest.raises(CalibrationError, match="no readable scores"):
+        specimens.load(path, "test")
+
+
 def test_a_share_that_a_sum_brought_above_one_by_a_rounding_is_one() -> None:
     # IEEE 754 double: a sum of shares may come out as 1 + 2^-52
     above = np.array([[1 + 2**-52, 0.0]] * 6)

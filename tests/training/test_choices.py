@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import fields, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,7 +15,7 @@ from torch.nn import functional
 
 from tickvision.config import TrainConfig
 from tickvision.errors import TrainingError
-from tickvision.training import attributes, heads, objective, optimizing
+from tickvision.training import attributes, features, heads, objective, optimizing
 from tickvision.training.batches import draw_epoch
 from tickvision.training.network import Network, Output, make_backbone
 from tickvision.training.priors import importance
@@ -199,3 +201,14 @@ def test_torchvision_s_weights_fit_timm_s_backbone_of_the_same_name(monkeypatch:
 def test_weights_that_cannot_be_fetched_are_a_plain_message() -> None:
     with pytest.raises(TrainingError, match="could not be fetched"):
         make_backbone("resnet18", "torchvision:NoSuch_Weights.V1")
+
+
+def test_features_that_were_cut_off_are_made_anew(tmp_path: Path) -> None:
+    file, stamp = tmp_path / "features.npz", {"backbone": "made up"}
+    told = np.array(json.dumps(stamp, sort_keys=True))
+    np.savez(file, sha256=np.array(["a", "b"]), embedding=np.ones((2, 300), np.float32), stamp=told)
+    whole = file.read_bytes()
+    assert set(features._known(file, stamp)) == {"a", "b"}
+    for kept in (0, 30, len(whole) // 2):
+        file.write_bytes(whole[:kept])
+        assert features._known(file, stamp) == {}

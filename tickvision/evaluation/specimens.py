@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,14 +50,15 @@ def load(path: Path, part: str, heads_only: bool = False) -> Specimens:
     """Return the specimens of one part of a scores file.
 
     heads_only: the logits of the heads fitted on frozen features instead of the fine-tuned network's.
-    Raises CalibrationError if the file is absent, a specimen has no id, or one specimen bears two labels.
+    Raises CalibrationError if the file is absent, damaged or of another kind, a specimen has no id, or one specimen
+    bears two labels.
     """
     try:
-        with np.load(path, allow_pickle=False) as held:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
             arrays = {k: held[k] for k in held.files}
-    except (OSError, ValueError):
+        rows = np.flatnonzero(arrays["part"] == part)
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
         raise CalibrationError(f"{path}: no readable scores. Make them with: tickvision train CONFIG") from None
-    rows = np.flatnonzero(arrays["part"] == part)
     prefix = "heads_" if heads_only else ""
     taxon, state = arrays[f"{prefix}taxon_logits"][rows], arrays[f"{prefix}state_logits"][rows]
     ids = arrays["specimen_id"][rows]
@@ -77,7 +79,10 @@ def load(path: Path, part: str, heads_only: bool = False) -> Specimens:
     state_mask = _common(arrays["state_mask"][rows], number, len(order))
     torn = ~(taxon_mask.any(1) & state_mask.any(1))
     if torn.any():
-        raise CalibrationError(f"specimen '{order[int(np.argmax(torn))]}' bears two labels that exclude each other.")
+        raise CalibrationError(
+            f"{path}: specimen '{order[int(np.argmax(torn))]}' bears two labels that exclude each other; correct "
+            "one, or its specimen_id, and run import again."
+        )
     return Specimens(
         np.asarray(order, str),
         mean_taxon,

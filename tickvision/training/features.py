@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from zipfile import BadZipFile
 
 import numpy as np
 import torch
@@ -45,9 +46,9 @@ def embed(
 
 def _known(file: Path, stamp: Mapping[str, object]) -> dict[str, NDArray[np.float32]]:
     try:
-        with np.load(file, allow_pickle=False) as held:
+        with file.open("rb") as handle, np.load(handle, allow_pickle=False) as held:
             if str(held["stamp"]) != json.dumps(stamp, sort_keys=True):
                 return {}
             return {str(h): v for h, v in zip(held["sha256"], held["embedding"], strict=True) if h}
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
         return {}
