@@ -18,6 +18,9 @@ from tickvision.review import readers, web
 def started(desk: sqlite3.Connection, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):  # type: ignore[no-untyped-def]
     """Return a function that starts the desk up to the point where it would listen: (lines said, app, settings)."""
     readers.add(desk, "Ann", "a long enough password")
+    # a machine of this name and address: the real ones may be those of loopback. RFC 5737: 192.0.2.0/24 is nobody's
+    monkeypatch.setattr(socket, "gethostname", lambda: "Bench-PC")
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_: [(0, 0, 0, "", ("192.0.2.7", 0))])
 
     def serve(host: str, certificate: Path | None = None, name: str = "") -> tuple[list[str], Any, dict[str, Any]]:
         held: list[Any] = []
@@ -38,7 +41,7 @@ def test_on_loopback_nothing_but_the_address_is_said(started) -> None:  # type: 
     said, app, settings = started("127.0.0.1")
     assert said == ["The desk is at http://127.0.0.1:8078/  (stop with Ctrl-C)"]
     assert answers(app, "localhost:8078")
-    assert not answers(app, socket.gethostname())
+    assert not answers(app, "bench-pc")
     assert settings["proxy_headers"] is False
 
 
@@ -51,7 +54,8 @@ def test_without_tls_on_a_network_the_danger_is_said(started) -> None:  # type: 
     said, app, _ = started("0.0.0.0")  # noqa: S104
     assert said[0] == web.TLS_ADVICE
     assert "in clear" in said[0]
-    assert answers(app, socket.gethostname())
+    assert answers(app, "bench-pc:8078")
+    assert answers(app, "192.0.2.7:8078")
     assert not answers(app, "elsewhere.example")
 
 
@@ -61,7 +65,8 @@ def test_a_machine_whose_own_addresses_are_not_known_still_serves(started, monke
 
     monkeypatch.setattr(socket, "getaddrinfo", unknown)
     _, app, _ = started("0.0.0.0")  # noqa: S104
-    assert answers(app, socket.gethostname())
+    assert answers(app, "bench-pc")
+    assert not answers(app, "192.0.2.7")
 
 
 def test_a_certificate_or_a_public_name_needs_no_warning(started, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
