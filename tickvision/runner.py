@@ -13,6 +13,7 @@ from pathlib import Path
 
 from tickvision import __version__
 from tickvision.config import Config
+from tickvision.errors import DataError
 from tickvision.progress import Progress
 from tickvision.stages import calibrating, checking, evaluating, importing, packaging, splitting, training
 from tickvision.whole_files import write_text
@@ -125,11 +126,14 @@ def _mark(stage: str, config: Config, paths: Paths) -> str:
 
 def _photographs(stage: str, paths: Paths) -> list[str]:
     """Return what shows that photographs were brought since the import, or changed since they were looked at."""
-    if stage not in ("import", "check", "train") or not paths.manifest.is_file():
+    if stage not in ("import", "check", "train"):
         return []
     from tickvision.data import manifest, pictures, sources
 
-    frame = manifest.read(paths.manifest)
+    try:
+        frame = manifest.read(paths.manifest)
+    except DataError:  # none yet, or a damaged one: import makes it anew, and the others say so
+        return []
     if stage == "import":
         return [p for p in frame.loc[frame["status"] == "missing", "path"] if sources.is_there(Path(p))]
     usable = manifest.usable(frame)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from made import scene
 
 from tickvision import config, runner
 from tickvision.data import manifest
+from tickvision.errors import DataError
 from tickvision.progress import Progress
 
 JOB = 'name = "f"\noutput = "run"\n[data]\nsource = "folder"\npath = "in"\npattern = "{taxon}/{specimen}"\n'
@@ -65,6 +67,19 @@ def test_a_photograph_brought_after_the_import_or_replaced_after_the_check_is_lo
     photograph.write_bytes(held)
     changed = [mark != runner._mark(stage, job, paths) for stage, mark in zip(stages, before, strict=True)]
     assert changed == [False, True, False, True]
+
+
+@pytest.mark.parametrize("content", [b"", b"a,b\n", b"\xff\xfe", b'"', b"a\n1,2\n1,2,3\n"])
+def test_a_damaged_manifest_is_no_obstacle_to_an_import(shapes: Path, content: bytes) -> None:
+    job = config.load(shapes)
+    runner.run(job, Progress(quiet=True), ("import",))
+    made = job.output / "manifest.csv"
+    held = made.read_bytes()
+    made.write_bytes(content)
+    with pytest.raises(DataError, match=r"manifest"):
+        runner.run(job, Progress(quiet=True), ("check",))
+    runner.run(job, Progress(quiet=True), ("import",), again=True)
+    assert made.read_bytes() == held
 
 
 def test_other_terms_of_the_promise_make_split_say_anew_which_classes_are_too_small(shapes: Path) -> None:

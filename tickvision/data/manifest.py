@@ -23,6 +23,8 @@ def read(path: Path) -> pd.DataFrame:
         frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
     except FileNotFoundError:
         raise DataError(f"{path}: no manifest. Make it with: tickvision import CONFIG") from None
+    except ValueError as error:  # pandas' faults of parsing, and bytes that are no UTF-8
+        raise DataError(f"{path}: not readable as a manifest ({error}). Run: tickvision import CONFIG") from None
     missing = [c for c in MANIFEST if c not in frame.columns]
     if missing:
         raise DataError(f"{path}: not a manifest, columns missing: {', '.join(missing)}.")
