@@ -8,6 +8,7 @@ import pytest
 pytest.importorskip("optuna")
 
 from tickvision.config import TrainConfig
+from tickvision.errors import TrainingError
 from tickvision.training.recipe import Recipe
 from tickvision.training.search import SPACE, search
 
@@ -47,3 +48,27 @@ def test_a_stopped_search_goes_on_with_the_trials_that_are_missing(tmp_path: Pat
     assert found.trials == 4
     assert len(tried) == 4
     assert len({r.backbone_learning_rate for r in tried}) == 4
+
+
+def test_a_recipe_outside_the_space_is_tried_as_given(tmp_path: Path) -> None:
+    tried: list[Recipe] = []
+    recipe = Recipe(**PLAIN | {"batch_size": 24, "frozen_stages": 5, "weight_decay": 0.0}, seed=0)
+    found = search(recipe, tmp_path / "study.db", 3, lambda r, n: tried.append(r) or float(n == 0))
+    assert tried[0] == recipe
+    assert tried[1].batch_size in SPACE["batch_size"]
+    assert found.first == found.value == 1.0
+    assert found.settings == {k: getattr(recipe, k) for k in SPACE}
+
+
+def test_a_trial_whose_training_fails_does_not_end_the_search(tmp_path: Path) -> None:
+    def diverge(r: Recipe, number: int) -> float:
+        if number in wrong:
+            raise TrainingError("the loss is not a number")
+        return 0.5
+
+    wrong = [0]
+    with pytest.raises(TrainingError, match="not a number"):  # what is given must go through
+        search(Recipe(**PLAIN, seed=0), tmp_path / "study.db", 3, diverge)
+    wrong = [2, 3]
+    found = search(Recipe(**PLAIN, seed=0), tmp_path / "study.db", 4, diverge)
+    assert (found.trials, found.first, found.value) == (4, 0.5, 0.5)

@@ -23,6 +23,7 @@ SPACE = {
     "ema_decay": [0.9, 0.95, 0.98],
     "batch_size": [16, 32, 64],
 }
+GIVEN = "given"  # mark of the trial that is the recipe as given
 _BY_LOGARITHM = ("backbone_learning_rate", "head_learning_rate", "weight_decay")
 
 
@@ -39,7 +40,8 @@ class Found:
 def search(recipe: Recipe, study_file: Path, trials: int, score: Callable[[Recipe, int], float]) -> Found:
     """Bring the study up to `trials` finished trials and return the best. The first trial is the recipe as given.
 
-    score(recipe, number) -> val macro recall. A stopped search goes on with the trials that are missing.
+    score(recipe, number) -> val macro recall. A stopped search goes on with the trials that are missing. A later trial
+    whose training fails, as rates near the end of the space may make it, counts as 0.0; TrainingError of the first.
     """
     try:
         import optuna
@@ -54,10 +56,23 @@ def search(recipe: Recipe, study_file: Path, trials: int, score: Callable[[Recip
     done = len(study.get_trials(states=[TrialState.COMPLETE]))
     study.sampler = optuna.samplers.TPESampler(seed=recipe.seed + done)  # a new start must not repeat old draws
     if done == 0:
-        study.enqueue_trial({k: getattr(recipe, k) for k in SPACE if _inside(k, getattr(recipe, k))})
-    study.optimize(lambda t: score(replace(recipe, **_suggest(t)), t.number), n_trials=max(0, trials - done))
+        given = {k: getattr(recipe, k) for k in SPACE}
+        study.enqueue_trial({k: v for k, v in given.items() if _inside(k, v)}, user_attrs={GIVEN: given})
+
+    def attempt(trial: Any) -> float:
+        """Return what the trial scores; of the first as given, though the study can note only what its space holds."""
+        tried = replace(recipe, **(_suggest(trial) | trial.user_attrs.get(GIVEN, {})))
+        try:
+            return score(tried, trial.number)
+        except TrainingError:
+            if not study.get_trials(deepcopy=False, states=[TrialState.COMPLETE]):
+                raise
+            return 0.0
+
+    study.optimize(attempt, n_trials=max(0, trials - done))
     complete = study.get_trials(states=[TrialState.COMPLETE])
-    return Found(len(complete), float(study.best_value), float(complete[0].value or 0.0), dict(study.best_params))
+    best = study.best_trial.params | study.best_trial.user_attrs.get(GIVEN, {})
+    return Found(len(complete), float(study.best_value), float(complete[0].value or 0.0), best)
 
 
 def _inside(key: str, value: float) -> bool:
