@@ -146,3 +146,18 @@ def test_females_and_males_are_told_by_the_scutum() -> None:
 def test_every_row_of_every_table_names_its_source() -> None:
     for table in ("taxa", "characters", "lookalikes", "sizes", "caps"):
         assert all(row["source"].strip() for row in rows(table)), table
+
+
+@pytest.mark.parametrize(
+    "written",
+    ["CC BY, non-commercial use only", "CC BY (NC)", "CC BY/NC", "CC BY-ND-NC 2.0", "CC BY 4.0, no derivatives", "CC0, "
+     "NonCommercial", "https://creativecommons.org/licenses/by/4.0/ share alike"],
+)  # fmt: skip
+def test_a_licence_is_not_read_wider_than_its_sentence(written: str) -> None:
+    assert licences.parse(written).spdx == licences.NONE
+
+
+@pytest.mark.parametrize("dash", ["\u2010", "\u2011", "\u2013", "\u2212"])
+def test_a_hyphen_of_typography_hides_no_limit(dash: str) -> None:
+    assert licences.parse(f"CC BY{dash}NC{dash}SA 4.0").spdx == "CC-BY-NC-SA-4.0"
+    assert licences.parse(f"NC Museum {dash} CC BY 4.0").spdx == "CC-BY-4.0"

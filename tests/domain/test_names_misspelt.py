@@ -39,3 +39,14 @@ def test_a_question_mark_lowers_to_the_genus() -> None:
     # SIG16: open nomenclature, doubt about the species
     found = names.resolve("Ixodes ricinus?")
     assert (found.scientific_name, found.rank, found.qualifier) == ("Ixodes", "genus", "?")
+
+
+@pytest.mark.parametrize(
+    "written",
+    ["Ixodes scapularis or cookei", "Ixodes scapularis / Ixodes cookei", "Dermacentor variabilis vs. andersoni",
+     "Ixodes scapularis x pacificus", "Ixodes scapularis/cookei"],
+)  # fmt: skip
+def test_two_names_are_not_read_as_the_first(written: str) -> None:
+    found = names.resolve(written)
+    assert found.scientific_name == ""
+    assert "more than one" in found.fault

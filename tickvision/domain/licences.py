@@ -20,6 +20,8 @@ _URI = re.compile(
 _TEXT = re.compile(
     r"\bcc[ -]?(?P<kind>by(?:[ -]nc)?(?:[ -](?:nd|sa))?)\b(?:[ -]?v?(?P<version>\d(?:\.\d)?))?", re.IGNORECASE
 )
+_LIMITS = {"NC": "non-? ?commercial", "ND": "no-? ?deriv", "SA": "share-? ?alike"}
+_DASHES = re.compile("[\u2010-\u2015\u2212]")  # of typography: a licence is not read short because its hyphen is one
 
 
 @dataclass(frozen=True)
@@ -36,22 +38,35 @@ class Licence:
 
 
 def parse(text: str) -> Licence:
-    """Return the licence that a URI, a short form or a sentence names; NOASSERTION if none can be read."""
-    written = clean(text)
+    """Return the licence that a URI, a short form or a sentence names.
+
+    NOASSERTION if none can be read, or if the sentence limits the use further than the licence that it names.
+    """
+    written = _DASHES.sub("-", clean(text))
+    found, end = _read(written)
+    for sign, words in _LIMITS.items():
+        behind = re.match(rf"\W{{0,3}}{sign}\b", written[end:], re.IGNORECASE)  # "CC BY (NC)"
+        if sign not in found.spdx and (behind or re.search(words, written, re.IGNORECASE)):
+            return Licence(NONE, "")
+    return found
+
+
+def _read(written: str) -> tuple[Licence, int]:
+    """Return the first licence that a text names, and where what names it ends."""
     match = _URI.search(written)
     if match and match["kind"]:
-        return _cc(match["kind"].lower(), match["version"])
+        return _cc(match["kind"].lower(), match["version"]), match.end()
     if match:
-        return _public(match["public"].lower(), match["public_version"])
-    if re.search(r"\bcc[ -]?0\b|\bcc[ -]zero\b", written, re.IGNORECASE):
-        return _public("zero", "1.0")
-    if re.search(r"\bpublic domain mark\b|\bcc[ -]?pdm?\b", written, re.IGNORECASE):
-        return _public("mark", "1.0")
-    match = _TEXT.search(written)
-    if match:
+        return _public(match["public"].lower(), match["public_version"]), match.end()
+    if match := re.search(r"\bcc[ -]?0\b|\bcc[ -]zero\b", written, re.IGNORECASE):
+        return _public("zero", "1.0"), match.end()
+    if match := re.search(r"\bpublic domain mark\b|\bcc[ -]?pdm?\b", written, re.IGNORECASE):
+        return _public("mark", "1.0"), match.end()
+    if match := _TEXT.search(written):
         version = match["version"] or "4.0"
-        return _cc(match["kind"].lower().replace(" ", "-"), version if "." in version else f"{version}.0")
-    return Licence(NONE, "")
+        kind = match["kind"].lower().replace(" ", "-")
+        return _cc(kind, version if "." in version else f"{version}.0"), match.end()
+    return Licence(NONE, ""), 0
 
 
 def _cc(kind: str, version: str) -> Licence:

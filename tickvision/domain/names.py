@@ -14,6 +14,7 @@ FAMILIES = ("Ixodidae", "Argasidae")
 ORDER = "Ixodida"
 SLIP_FROM = 6  # shorter words are one slip from too much
 AMBIGUOUS_VERNACULAR = frozenset(["wood tick", "deer tick", "sheep tick"])  # CAES, MLDSE: other ticks bear them too
+_TWO = re.compile(r"/| (?:or|vs\.?|x|\u00d7) ", re.IGNORECASE)  # no author of a tick's name is called so
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,9 @@ def resolve(text: str) -> Name:
     if "?" in written:
         return _doubted(resolve(written.replace("?", " ")))
     words = written.replace("_", " ").split()
+    if len(words) > 1 and _TWO.search(" ".join(words)):
+        both = "give one name, or one that holds both, such as the genus"
+        return Name("", "", fault=f"scientific_name '{written}' names more than one; {both}.")
     qualified = _qualified(words)
     if qualified is not None:
         return qualified
