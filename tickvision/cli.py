@@ -209,6 +209,8 @@ def shares(
     """Estimate how often each taxon occurs among 200 or more unlabelled specimens of one place and season."""
     from tickvision import in_use
 
+    if bool(photographs) == (table is not None):
+        raise typer.BadParameter("give photographs or --list, one of them")
     result, lines = in_use.shares(package, photographs or [], table, group_by, output)
     _print_result(result, lines, as_json)
 

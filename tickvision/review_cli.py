@@ -182,8 +182,8 @@ def select(
     from tickvision import review_commands
     from tickvision.progress import Progress
 
-    if not photographs and table is None:
-        raise typer.BadParameter("give photographs or --list")
+    if bool(photographs) == (table is not None):
+        raise typer.BadParameter("give photographs or --list, one of them")
     ask = review_commands.SelectRequest(
         package, tuple(photographs or ()), table, group_by, number, output, manifest, enough, doubt
     )

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tickvision.config import Config
-from tickvision.domain.spreadsheet import row_writer
+from tickvision.domain.spreadsheet import guarded, row_writer
 from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
 from tickvision.review import store
@@ -249,7 +249,10 @@ def _labelled(manifest: Path | None) -> _Labelled:
 
 def _write_picks(path: Path, looked: Embedded, picks: list[Any]) -> None:
     try:
-        with whole(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as handle:
+        with (
+            whole(path) as temporary,
+            temporary.open("w", encoding="utf-8", errors="backslashreplace", newline="") as handle,
+        ):
             write_row = row_writer(handle)
             write_row(
                 ("rank", "file", "specimen_id", "suggested_name", "confidence", "doubt", "distance", "use", "drawn")
@@ -258,9 +261,9 @@ def _write_picks(path: Path, looked: Embedded, picks: list[Any]) -> None:
                 write_row(
                     (
                         str(rank),
-                        looked.first_path[p.row],
-                        looked.ids[p.row],
-                        p.suggested,
+                        guarded(looked.first_path[p.row]),
+                        guarded(looked.ids[p.row]),
+                        guarded(p.suggested),
                         f"{p.confidence:.4f}",
                         f"{p.doubt:.4f}",
                         f"{p.distance:.4f}",

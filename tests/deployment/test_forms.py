@@ -173,3 +173,9 @@ def test_what_to_photograph_next_follows_from_what_separates(reason: str, view: 
 
 def test_without_hints_two_views_are_asked_for() -> None:
     assert len(further_photographs("low_confidence", [], 900)) == 2
+
+
+def test_a_gallery_of_nothing_is_whole_and_has_its_caution() -> None:
+    page = as_html([])
+    assert cautions.SHORT in page
+    assert page.count("<main>") == page.count("</main>") == 1

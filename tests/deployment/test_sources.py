@@ -172,3 +172,9 @@ def test_regions_and_times_are_read() -> None:
     assert parse_region("0,0,1,1") == (0, 0, 1, 1)
     assert parse_region(" ") is None
     assert parse_time("2026-05-03T18:30+02:00").utcoffset() is not None
+
+
+def test_a_name_that_our_own_table_guards_is_found_in_a_list(tmp_path: Path) -> None:
+    (tmp_path / "day.csv").write_text("file,specimen_id\n'=a.jpg,'=a\n", encoding="utf-8")
+    (one,) = read_list(tmp_path / "day.csv")
+    assert (one.specimen_id, one.paths) == ("=a", (str(tmp_path / "=a.jpg"),))

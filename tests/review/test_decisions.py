@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 from desk_days import GOOD, decision
 
@@ -73,3 +75,9 @@ def test_every_character_of_the_checklist_has_states_and_a_source() -> None:
     keys = {key for key, _ in knowledge.sources(named)}
     assert {n for n in named if n.split(":")[0] not in keys} <= {"from memory", "common practice"}
     assert knowledge.sources(["CAESAR", "from memory"]) == []
+
+
+def test_a_removal_in_the_future_is_doubted() -> None:
+    (line,) = knowledge.doubtful_dates({}, "2998-05-03T18:30")
+    assert line.startswith("removal date 2998-05-03 lies in the future. Ask the sender")
+    assert knowledge.doubtful_dates({}, datetime.now(UTC).isoformat()) == []

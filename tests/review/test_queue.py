@@ -10,8 +10,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from desk_days import PLAIN, decision, named, write_lines
+from desk_days import PLAIN, decision, named, sign_in, write_lines
+from starlette.testclient import TestClient
 
+from tickvision import review_commands
 from tickvision.deployment.decision import Candidate, Photograph
 from tickvision.errors import DataError
 from tickvision.review import (
@@ -19,6 +21,8 @@ from tickvision.review import (
     store,
     worklist,
 )
+from tickvision.review.embedding import Embedded
+from tickvision.review.picking import Pick
 
 
 def ago(hours: float) -> str:
@@ -140,3 +144,19 @@ def test_photographs_that_come_later_have_places_of_their_own(desk: sqlite3.Conn
 
 def test_a_member_of_an_archive_is_elsewhere_however_it_is_written(folder: Path) -> None:
     assert intake.confine("DAY.ZIP/a.jpg", folder)[1] == intake.ELSEWHERE
+
+
+def test_the_text_to_the_submitter_keeps_the_clock_of_an_earlier_prediction(
+    client: TestClient, desk: sqlite3.Connection, folder: Path
+) -> None:
+    intake.take_in(desk, [decision("a", removed_at="2026-05-03T18:30")], PLAIN, folder)
+    intake.take_in(desk, [decision("a", confidence=0.5)], PLAIN, folder)
+    sign_in(client)
+    assert "Removed 2026-05-03T18:30; the 72 h" in client.get("/case?id=a").text
+
+
+def test_picks_run_no_formula_and_are_found_again(tmp_path: Path) -> None:
+    looked = Embedded(["=cmd"], ["=cmd.jpg"], np.ones((1, 1)), np.ones((1, 1)))
+    review_commands._write_picks(tmp_path / "picked.csv", looked, [Pick(0, "Ixodes cookei", 0.5, 0.5, 1.0)])
+    assert "'=cmd.jpg,'=cmd," in (tmp_path / "picked.csv").read_text(encoding="utf-8")
+    assert intake.read_picks(tmp_path / "picked.csv") == {"=cmd"}

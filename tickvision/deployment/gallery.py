@@ -16,6 +16,7 @@ from tickvision.deployment.explain import Explanation
 from tickvision.deployment.looking import Photograph
 from tickvision.deployment.reader import Reader
 from tickvision.deployment.referral import clock
+from tickvision.domain import cautions
 from tickvision.errors import ImageError
 
 THUMBNAIL_PX = 220
@@ -36,6 +37,7 @@ figure{display:flex;gap:.5rem;margin:.3rem 0}figure img{width:5rem}
 .caution{border:1px solid #8f2020;padding:.7rem;margin-bottom:1rem;background:#fff}small{color:#555}
 </style></head><body><h1>Specimens of the day</h1>
 """
+_CAUTION = Template('<p class="caution">$caution</p>\n<main>\n')
 _CARD = Template(
     """<article class="$state"><div>$pictures</div><h2>$answer <small>$specimen</small></h2>
 <p><b>$state_words</b>$confidence</p>$rest
@@ -47,11 +49,15 @@ _CARD = Template(
 def write_html(decisions: Iterable[Decision], handle: TextIO, explain: Explain | None = None) -> None:
     """Write the page card by card. explain: gives what is to stand beside the photograph, or None."""
     handle.write(_HEAD)
+    caution = ""
     with Reader() as reader:
-        for number, decision in enumerate(decisions):
-            if number == 0:
-                handle.write(f'<p class="caution">{escape(decision.caution)}</p>\n<main>\n')
+        for decision in decisions:
+            if not caution:
+                caution = decision.caution
+                handle.write(_CAUTION.substitute(caution=escape(caution)))
             handle.write(_card(decision, reader, explain))
+    if not caution:
+        handle.write(_CAUTION.substitute(caution=escape(cautions.SHORT)))
     handle.write("</main></body></html>\n")
 
 

@@ -6,6 +6,7 @@ import csv
 from collections.abc import Iterable
 from pathlib import Path
 
+from tickvision.domain.spreadsheet import unguarded
 from tickvision.errors import TickvisionError
 
 
@@ -13,6 +14,8 @@ def read(
     path: Path, columns: tuple[str, ...], what: str, error: type[TickvisionError], optional: tuple[str, ...] = ()
 ) -> list[tuple[int, dict[str, str]]]:
     """Return (line, {column: text, "" where blank}) of each row; further columns are left out.
+
+    Cells that our own forms guard from being run as a formula come back as they were.
 
     what: the table in words, for messages. optional: columns that may be absent, and are blank then.
     Raises error if it cannot be read, lacks a column or holds a zero byte.
@@ -27,7 +30,7 @@ def read(
                     f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}{further}; "
                     f"found {', '.join(map(str, reader.fieldnames or ())) or 'none'}."
                 )
-            rows = [(reader.line_num, {k: row.get(k) or "" for k in columns + optional}) for row in reader]
+            rows = [(reader.line_num, {k: unguarded(row.get(k) or "") for k in columns + optional}) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as fault:
         reason = fault.strerror if isinstance(fault, OSError) else fault
         raise error(f"{path}: cannot be read as {what} ({reason}).") from None

@@ -75,7 +75,7 @@ def _show(
         done=just_decided(visit) if not faults else None,
         **_said(visit, specimen_id, turn, bool(row["second_drawn"])),
         **_entries(visit, specimen_id, entered),
-        **_helps(visit, specimen_id, decision, facts),
+        **_helps(visit, specimen_id, decision, facts | {"removed_at": row["removed_at"]}),
         **CHOICES,
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from functools import cache
 
 from tickvision.deployment.decision import Decision
@@ -105,8 +105,11 @@ def sizes() -> tuple[dict[str, str], ...]:
 
 def doubtful_dates(facts: Mapping[str, str], removed_at: str) -> list[str]:
     """Return what cannot be in the dates of a submission, for the reader to ask the sender."""
-    breaches = rules.check_dates(None, _date(facts.get("event_date", "")), _date(removed_at))
-    return [f"{b.rule}: {b.message}. Ask the sender: the 72 hours run from the removal." for b in breaches]
+    removed = _date(removed_at)
+    wrong = [f"{b.rule}: {b.message}" for b in rules.check_dates(None, _date(facts.get("event_date", "")), removed)]
+    if removed is not None and removed > datetime.now(UTC).date() + timedelta(days=1):  # the day may have begun there
+        wrong.append(f"removal date {removed} lies in the future")
+    return [f"{line}. Ask the sender: the 72 hours run from the removal." for line in wrong]
 
 
 def _date(text: str) -> date | None:
