@@ -72,9 +72,11 @@ def test_an_ensemble_walks_from_training_to_a_package_and_goes_on_where_it_was_s
     photographs = sorted((shapes.parent / "photographs").glob("*.jpg"))[:2]
     assert all(d.state for d in load(package).predict(photographs))
     rows = pd.read_csv(train / "history.csv").drop(columns="photos_per_s")
+    first_saved = (train / "member_1/checkpoint.safetensors").stat().st_mtime_ns
     shutil.rmtree(train / "member_2")  # as if stopped before the second member began
     (train / "scores.npz").unlink()
     runner.run(job, QUIET, ("train",))
+    assert (train / "member_1/checkpoint.safetensors").stat().st_mtime_ns == first_saved  # not trained again
     pd.testing.assert_frame_equal(rows, pd.read_csv(train / "history.csv").drop(columns="photos_per_s"))
     with np.load(train / "scores.npz") as held:
         np.testing.assert_array_equal(held["taxon_logits"], first["taxon_logits"])
