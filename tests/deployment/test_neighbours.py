@@ -69,3 +69,12 @@ def test_a_specimen_gives_a_plain_file_name(name: str) -> None:
     assert made.startswith("000007-")
     assert len(made) < 80
     assert set(made) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-")
+
+
+def test_what_is_explained_later_goes_beside_what_was_explained_before(tmp_path: Path) -> None:
+    near = Neighbour("p1", "Ixodes cookei", "nymph", "", "A. Maker", "CC-BY-4.0", 0.9, b"near")
+    for number in (1, 2):  # as predict --explain does that is gone on with
+        Folder(tmp_path, go_on=number > 1).keep(decision(specimen_id=f"s{number}"), Explanation(b"x", (near,)))
+    assert {p.name for p in tmp_path.glob("*-s?.jpg")} == {"000001-s1.jpg", "000002-s2.jpg"}
+    lines = (tmp_path / "nearest.csv").read_text(encoding="utf-8").splitlines()
+    assert [line.split(",")[0] for line in lines] == ["specimen_id", "s1", "s2"]
