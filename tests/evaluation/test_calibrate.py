@@ -14,10 +14,11 @@ from tickvision.domain.taxonomy import settled, tick_taxonomy
 from tickvision.errors import CalibrationError, DataError
 from tickvision.evaluation.abstention import Guard, certify, certify_ladder
 from tickvision.evaluation.calibrate import Terms, certify_rungs, fit
-from tickvision.evaluation.evaluate import heads
+from tickvision.evaluation.evaluate import head_metrics, heads
 from tickvision.evaluation.expected import Expected, fair_sample, read, shares_of
 from tickvision.evaluation.novelty import Vim
 from tickvision.evaluation.policy import Policy, load
+from tickvision.evaluation.probabilities import HeadMap
 from tickvision.evaluation.report_judged import label_answers
 from tickvision.evaluation.specimens import Specimens
 from tickvision.images.look import MEASURES
@@ -66,6 +67,22 @@ def test_a_name_in_full_is_right_though_a_capped_neighbour_of_its_genus_comes_fi
     nymph = {("Ixodes scapularis", "nymph", ""): answers.index("Ixodes scapularis, nymph")}
     frame = pd.DataFrame(list(nymph), columns=["scientific_name", "life_stage", "sex"])
     assert label_answers(frame, taxonomy, "species_stage_sex") == nymph
+
+
+def test_logits_that_are_certain_of_no_subject_or_no_adult_are_judged_too() -> None:
+    taxonomy = tick_taxonomy(TAXA, "not a tick")
+    size = len(taxonomy.taxa)
+    taxon = np.where(np.arange(size) == size - 1, 900.0, 0.0)[None]  # exp(-900) is 0 as a double (IEEE 754)
+    state = np.array([[[900.0, 0.0, 0.0, 0.0]] * size])
+    one = replace(
+        HELD.take(np.arange(1)), taxon_mask=np.eye(size, dtype=bool)[:1], state_mask=np.eye(4, dtype=bool)[2:3]
+    )
+    plain = Policy(HeadMap(1.0), HeadMap(1.0), (), None, None, (), None, 0.05, 0.05, 0)
+    told = {name: probs[0].tolist() for name, probs, *_ in heads(one, plain.cells(taxon, state), taxonomy)}
+    assert told["stage"] == pytest.approx([1 / 3] * 3)
+    assert told["sex"] == [0.5, 0.5]
+    for name, probs, target, labels in heads(one, plain.cells(taxon, state), taxonomy):
+        assert head_metrics(probs, target, labels, one.ids)["n"] == 1, name
 
 
 def test_the_policy_is_the_same_after_json_and_so_are_its_answers(tmp_path: Path) -> None:

@@ -57,26 +57,30 @@ def heads(test: Specimens, cells: Floats, taxonomy: Taxonomy) -> list[tuple[str,
     if taxonomy.non_target:
         subject = settled(test.taxon_mask) != taxonomy.taxa.index(taxonomy.non_target)
         table = table * (np.array(taxonomy.taxa) != taxonomy.non_target)[None, :, None]
-        table = table / np.maximum(table.sum((1, 2), keepdims=True), 1e-300)
     stages = list(dict.fromkeys(stage for stage, _ in taxonomy.states))
     if taxonomy.has_stages:
         of_state = np.array([stages.index(stage) for stage, _ in taxonomy.states])
         probs = np.stack([table[:, :, of_state == s].sum((1, 2)) for s in range(len(stages))], 1)
         masks = np.stack([test.state_mask[:, of_state == s].any(1) for s in range(len(stages))], 1)
-        found.append(("stage", probs, np.where(subject, settled(masks), -1), stages))
+        found.append(("stage", _shares(probs), np.where(subject, settled(masks), -1), stages))
     sexed = [i for i, (_, sex) in enumerate(taxonomy.states) if sex]
     if len(sexed) > 1:
         given = table.sum(1)[:, sexed]
         only = settled(test.state_mask)
         target = np.array([sexed.index(s) if s in sexed else -1 for s in only])
         names = [" ".join(taxonomy.states[i]) for i in sexed]
-        found.append(
-            ("sex", given / np.maximum(given.sum(1, keepdims=True), 1e-300), np.where(subject, target, -1), names)
-        )
+        found.append(("sex", _shares(given), np.where(subject, target, -1), names))
     answers, _, claims = taxonomy.rung_answers("species_stage_sex")
     probs = taxonomy.answer_probs(cells, "species_stage_sex")
     found.append(("all", probs, true_answers(test, claims), [str(a) for a in answers]))
     return found
+
+
+def _shares(table: Floats) -> Floats:
+    """Return rows (N, C) divided by their sums; equal parts where a certain "no" to all of them has left nothing."""
+    sums = table.sum(1, keepdims=True)
+    left = sums > 1e-290  # below, the smallest doubles have lost their digits
+    return np.where(left, table / np.where(left, sums, 1.0), 1 / table.shape[1])
 
 
 def head_metrics(probs: Floats, target: Ints, labels: Sequence[str], specimen: NDArray[np.str_]) -> dict[str, Any]:
