@@ -63,7 +63,7 @@ def _diagram(confidence: NDArray[np.float64], correct: NDArray[np.bool_]) -> dic
     if n < MIN_ROWS:
         return {"n": n, "bins": []}
     parts = corp(confidence, correct)
-    gap = ece(np.stack([1 - confidence, confidence], 1), correct.astype(int)) if n else None
+    gap = ece(np.stack([1 - confidence, confidence], 1), correct.astype(int))
     two_sided = np.maximum(confidence, 1 - confidence)
     return {
         "n": n,
