@@ -21,8 +21,8 @@ class Certificate:
 
     threshold: answer where confidence >= threshold; None = refused, refer every case.
     n: specimens looked at. answered, errors: at the threshold; 0 where refused (the reason tells the counts).
-    needed: further calibration specimens, 0 where certified. more_helps: False where more alone will not do, as the
-    error share is not below the target.
+    needed: further specimens among those looked at (on a lower rung: of those that rungs above leave), 0 where
+    certified. more_helps: False where more alone will not do, as the share wrong, or missed, is not below its target.
     best_bound: one-sided upper bound of the error share at level 1 - failure_rate: at the threshold, or the lowest that
     any cut reached (that one describes, it promises nothing).
     """
