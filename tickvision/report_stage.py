@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tickvision.data.arrays import UNREADABLE
 from tickvision.whole_files import sha256, write_text
 from tickvision.workplace import Paths
 
@@ -48,7 +49,7 @@ def with_picture_sizes(frame: pd.DataFrame, paths: Paths) -> pd.DataFrame:
             sides = {
                 p: str(s) for p, s, ok in zip(held["photo_id"], shorter, held["status"] == "ok", strict=True) if ok
             }
-    except (OSError, ValueError, KeyError):
+    except UNREADABLE:
         return frame
     return frame.assign(short_side_px=[sides.get(p, "") for p in frame["photo_id"]])
 

@@ -125,11 +125,17 @@ def _mark(stage: str, config: Config, paths: Paths) -> str:
 
 
 def _photographs(stage: str, paths: Paths) -> list[str]:
-    """Return what shows that photographs were brought since the import, or changed since they were looked at."""
-    if stage not in ("import", "check", "train"):
-        return []
+    """Return what shows that photographs were brought since the import, or changed since they were looked at.
+
+    For training it is what they hold, as check and split found it: a copy of a job, with other times, trains no second
+    time.
+    """
     from tickvision.data import manifest, pictures, sources
 
+    if stage == "train":
+        return pictures.hashes(paths.pictures)
+    if stage not in ("import", "check"):
+        return []
     try:
         frame = manifest.read(paths.manifest)
     except DataError:  # none yet, or a damaged one: import makes it anew, and the others say so

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tickvision.data.arrays import UNREADABLE
 from tickvision.data.labels import Finding
 from tickvision.domain.taxonomy import Taxonomy
 
@@ -33,7 +34,7 @@ def read_features(files: tuple[Path, ...], sha256: NDArray[np.str_]) -> NDArray[
             with np.load(file, allow_pickle=False) as held:
                 place = {str(h): i for i, h in enumerate(held["sha256"]) if h}
                 vectors = held["embedding"].astype(np.float32)
-        except (OSError, ValueError, KeyError):
+        except UNREADABLE:
             continue
         found = np.full((len(sha256), vectors.shape[1]), np.nan, np.float32)
         for row, value in enumerate(sha256):

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tickvision.data.arrays import UNREADABLE
 from tickvision.data.headers import read_head
 from tickvision.errors import DataError, ImageError
 from tickvision.images.decode import Box, read_photo
@@ -124,6 +125,15 @@ def state_of(path: Path, region: str) -> str:
         return f"{path}|missing|{region}"
 
 
+def hashes(folder: Path) -> list[str]:
+    """Return the sha256 of each photograph that was looked at, in their order; [] if none was."""
+    try:
+        with np.load(folder / "looks.npz", allow_pickle=False) as held:
+            return [str(sha) for sha in held["sha256"]]
+    except UNREADABLE:
+        return []
+
+
 def _load(folder: Path, prepare: Prepare) -> tuple[Pictures, list[str]] | None:
     try:
         with np.load(folder / "looks.npz", allow_pickle=False) as held:
@@ -134,7 +144,7 @@ def _load(folder: Path, prepare: Prepare) -> tuple[Pictures, list[str]] | None:
             if len(squares) != len(looks):
                 return None
             return Pictures(squares, looks, held["rim"]), [str(k) for k in held["key"]]
-    except (OSError, ValueError, KeyError):
+    except UNREADABLE:
         return None
 
 

@@ -266,12 +266,14 @@ def settled(masks: Bool) -> NDArray[np.int64]:
 
 
 def settled_answers(labels: Bool, claims: Bool) -> NDArray[np.int64]:
-    """Return (N,) the first answer whose claimed cells hold the whole label, -1 where none does.
+    """Return (N,) the narrowest answer whose claimed cells hold the whole label, -1 where none does.
 
-    labels: (N, K), the cells that each label leaves open; claims: (A, K), those of rung_answers.
+    labels: (N, K), the cells that each label leaves open; claims: (A, K), those of rung_answers. A cap makes answers
+    overlap: "Ixodes, nymph", said of one species, claims the nymphs of all, of which others are named in full.
     """
-    outside = labels.astype(np.float32) @ (~claims).T.astype(np.float32) > 0
-    return np.where((~outside).any(1), (~outside).argmax(1), -1).astype(np.int64)
+    narrow = np.argsort(claims.sum(1), kind="stable")
+    holds = labels.astype(np.float32) @ (~claims[narrow]).T.astype(np.float32) == 0
+    return np.where(holds.any(1), narrow[holds.argmax(1)], -1).astype(np.int64)
 
 
 def tick_taxonomy(taxa: Iterable[str], non_target: str = "") -> Taxonomy:

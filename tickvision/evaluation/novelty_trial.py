@@ -8,11 +8,11 @@ from __future__ import annotations
 import warnings
 from pathlib import Path
 from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tickvision.data.arrays import UNREADABLE
 from tickvision.domain.taxonomy import Taxonomy, settled
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.metrics import auroc, fpr_at_tpr
@@ -39,7 +39,7 @@ def frozen_means(features: Path, scores: Path, specimens: Specimens) -> Floats |
             if any(h not in place for h in hashes):
                 return None
             rows = np.array([place[h] for h in hashes])
-    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
+    except UNREADABLE:
         return None
     number = {s: g for g, s in enumerate(specimens.ids)}
     mine = np.array([i for i, s in enumerate(ids) if s in number], dtype=np.intp)

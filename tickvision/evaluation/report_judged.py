@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tickvision.domain.taxonomy import Answer, Taxonomy
+from tickvision.domain.taxonomy import Answer, Taxonomy, settled_answers
 from tickvision.errors import DataError
 from tickvision.evaluation.answered import judge_choices
 from tickvision.evaluation.policy import Choice, Policy
-from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, narrowest_answers, true_answers
+from tickvision.evaluation.specimens import Specimens, is_right, is_wrong, true_answers
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -106,7 +106,7 @@ def label_answers(frame: pd.DataFrame, taxonomy: Taxonomy, rung: str) -> dict[tu
             taxa, states = taxonomy.label_masks(name, stage, sex)
         except DataError:
             continue
-        answer = int(narrowest_answers(np.outer(taxa, states).reshape(1, -1), claims)[0])
+        answer = int(settled_answers(np.outer(taxa, states).reshape(1, -1), claims)[0])
         if answer >= 0:
             found[(name, stage, sex)] = answer
     return found

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tickvision.data.arrays import UNREADABLE
 from tickvision.domain.taxonomy import settled_answers
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.probabilities import combine
@@ -57,7 +57,7 @@ def load(path: Path, part: str, heads_only: bool = False) -> Specimens:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
             arrays = {k: held[k] for k in held.files}
         rows = np.flatnonzero(arrays["part"] == part)
-    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
+    except UNREADABLE:
         raise CalibrationError(f"{path}: no readable scores. Make them with: tickvision train CONFIG") from None
     prefix = "heads_" if heads_only else ""
     taxon, state = arrays[f"{prefix}taxon_logits"][rows], arrays[f"{prefix}state_logits"][rows]
@@ -119,18 +119,7 @@ def _empty(n_taxa: int, n_states: int, width: int) -> Specimens:
 
 def true_answers(specimens: Specimens, claims: Bools) -> NDArray[np.int64]:
     """Return (N,) the narrowest answer whose claimed cells hold the whole label, -1 where none does. claims: (A, K)."""
-    return narrowest_answers(specimens.cells(), claims)
-
-
-def narrowest_answers(labels: Bools, claims: Bools) -> NDArray[np.int64]:
-    """Return (N,) as true_answers, of labels (N, K).
-
-    A cap makes answers overlap: "Ixodes, nymph", said of one species, claims the nymphs of all, of which others are
-    named in full.
-    """
-    order = np.argsort(claims.sum(1), kind="stable")
-    found = settled_answers(labels, claims[order])
-    return np.where(found >= 0, order[found], -1).astype(np.int64)
+    return settled_answers(specimens.cells(), claims)
 
 
 def is_right(specimens: Specimens, claims: Bools, said: NDArray[np.intp]) -> Bools:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from zipfile import BadZipFile
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import nn
 
+from tickvision.data.arrays import UNREADABLE
 from tickvision.training.feed import Feeder
 from tickvision.training.scores import BATCH, save
 
@@ -50,5 +50,5 @@ def _known(file: Path, stamp: Mapping[str, object]) -> dict[str, NDArray[np.floa
             if str(held["stamp"]) != json.dumps(stamp, sort_keys=True):
                 return {}
             return {str(h): v for h, v in zip(held["sha256"], held["embedding"], strict=True) if h}
-    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
+    except UNREADABLE:
         return {}

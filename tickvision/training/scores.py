@@ -64,9 +64,7 @@ def finest_answers(
     """
     _, _, claims = taxonomy.rung_answers("species_stage_sex")
     labels = (taxon_mask[:, :, None] & state_mask[:, None, :]).reshape(len(cells), -1)
-    narrow = np.argsort(claims.sum(1), kind="stable")  # a capped answer claims more than the name in full beside it
-    found = settled_answers(labels, claims[narrow])
-    return np.where(found >= 0, narrow[found], -1), taxonomy.answer_probs(cells, "species_stage_sex").argmax(1)
+    return settled_answers(labels, claims), taxonomy.answer_probs(cells, "species_stage_sex").argmax(1)
 
 
 def save(path: Path, **arrays: NDArray[np.generic]) -> None:
