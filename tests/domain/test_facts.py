@@ -112,6 +112,9 @@ def test_a_misapplied_name_is_not_a_synonym() -> None:
         ("CC BY-NC 4.0", "CC-BY-NC-4.0"), ("cc0", "CC0-1.0"), ("CC-BY-ND-4.0", "CC-BY-ND-4.0"),
         ("[Copyright] A museum of natural history - CC BY-NC", "CC-BY-NC-4.0"),
         ("all rights reserved", "NOASSERTION"), ("", "NOASSERTION"), ("© someone", "NOASSERTION"),
+        ("CC0 / CC BY-NC", "NOASSERTION"), ("CC BY, CC BY-SA 4.0", "NOASSERTION"),
+        ("CC BY 2.0 (https://creativecommons.org/licenses/by/2.0/)", "CC-BY-2.0"),
+        ("CC0 1.0 Universal (CC0 1.0) Public Domain Dedication", "CC0-1.0"),
     ],
 )  # fmt: skip
 def test_licences_are_read(written: str, spdx: str) -> None:

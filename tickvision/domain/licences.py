@@ -40,10 +40,13 @@ class Licence:
 def parse(text: str) -> Licence:
     """Return the licence that a URI, a short form or a sentence names.
 
-    NOASSERTION if none can be read, or if the sentence limits the use further than the licence that it names.
+    NOASSERTION if none can be read, if the sentence limits the use further than the licence that it names, or if it
+    names several: which of them holds for this photograph is not for us to choose.
     """
     written = _DASHES.sub("-", clean(text))
-    found, end = _read(written)
+    found, start, end = _read(written)
+    if _read(written[:start] + " " + written[end:])[0].family not in (found.family, NONE):
+        return Licence(NONE, "")
     for sign, words in _LIMITS.items():
         behind = re.match(rf"\W{{0,3}}{sign}\b", written[end:], re.IGNORECASE)  # "CC BY (NC)"
         if sign not in found.spdx and (behind or re.search(words, written, re.IGNORECASE)):
@@ -51,22 +54,22 @@ def parse(text: str) -> Licence:
     return found
 
 
-def _read(written: str) -> tuple[Licence, int]:
-    """Return the first licence that a text names, and where what names it ends."""
+def _read(written: str) -> tuple[Licence, int, int]:
+    """Return the first licence that a text names, and where what names it starts and ends."""
     match = _URI.search(written)
     if match and match["kind"]:
-        return _cc(match["kind"].lower(), match["version"]), match.end()
+        return _cc(match["kind"].lower(), match["version"]), *match.span()
     if match:
-        return _public(match["public"].lower(), match["public_version"]), match.end()
+        return _public(match["public"].lower(), match["public_version"]), *match.span()
     if match := re.search(r"\bcc[ -]?0\b|\bcc[ -]zero\b", written, re.IGNORECASE):
-        return _public("zero", "1.0"), match.end()
+        return _public("zero", "1.0"), *match.span()
     if match := re.search(r"\bpublic domain mark\b|\bcc[ -]?pdm?\b", written, re.IGNORECASE):
-        return _public("mark", "1.0"), match.end()
+        return _public("mark", "1.0"), *match.span()
     if match := _TEXT.search(written):
         version = match["version"] or "4.0"
         kind = match["kind"].lower().replace(" ", "-")
-        return _cc(kind, version if "." in version else f"{version}.0"), match.end()
-    return Licence(NONE, ""), 0
+        return _cc(kind, version if "." in version else f"{version}.0"), *match.span()
+    return Licence(NONE, ""), 0, 0
 
 
 def _cc(kind: str, version: str) -> Licence:
