@@ -93,7 +93,7 @@ class Decision:
         decision = _finite(cls(**values))
         try:
             clock(decision.removed_at, datetime.now(UTC))  # raises ValueError if it is no time
-        except OverflowError:
+        except (OverflowError, ValueError):
             raise ValueError(f"removed_at is {decision.removed_at}") from None
         return decision
 

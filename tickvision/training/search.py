@@ -45,13 +45,23 @@ def search(recipe: Recipe, study_file: Path, trials: int, score: Callable[[Recip
     """
     try:
         import optuna
-        from optuna.trial import TrialState
     except ImportError:
         raise TrainingError("--trials needs the package optuna. Run: pip install 'tickvision[search]'") from None
 
     optuna.logging.set_verbosity(optuna.logging.WARNING)
     study_file.parent.mkdir(parents=True, exist_ok=True)
-    storage = f"sqlite:///{study_file}"
+    storage = optuna.storages.RDBStorage(f"sqlite:///{study_file}")
+    try:
+        return _search(recipe, storage, trials, score)
+    finally:
+        storage.remove_session()
+        storage.engine.dispose()  # closes the study file, of which Python 3.13 warns where it is left open
+
+
+def _search(recipe: Recipe, storage: Any, trials: int, score: Callable[[Recipe, int], float]) -> Found:
+    import optuna
+    from optuna.trial import TrialState
+
     study = optuna.create_study(storage=storage, study_name="train", direction="maximize", load_if_exists=True)
     done = len(study.get_trials(states=[TrialState.COMPLETE]))
     study.sampler = optuna.samplers.TPESampler(seed=recipe.seed + done)  # a new start must not repeat old draws
