@@ -12,7 +12,7 @@ from PIL import Image
 from tickvision.data import audit, duplicates, near_hashes, pictures, shortcuts
 from tickvision.data.manifest import label_masks
 from tickvision.data.memory import Memory
-from tickvision.domain.taxonomy import tick_taxonomy
+from tickvision.domain.taxonomies import tick_taxonomy
 from tickvision.errors import ImageError
 from tickvision.images.prepare import Prepare
 

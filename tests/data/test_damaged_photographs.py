@@ -33,7 +33,7 @@ STATUSES = {"empty", "unreadable", "truncated", "too_large"}
 
 def strictly(content: bytes) -> NDArray[np.uint8] | None:
     """What Pillow decodes when nothing may be missing, laid on white as RGB; None where it refuses."""
-    assert not ImageFile.LOAD_TRUNCATED_IMAGES
+    assert not ImageFile.LOAD_TRUNCATED_IMAGES, "something lets Pillow fill up what is missing: no judge any more"
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tickvision.deployment import opening, package, package_files
-from tickvision.domain.taxonomy import flat_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy
 from tickvision.errors import OutputError, PackageError
 from tickvision.evaluation.policy import Policy, Rung
 from tickvision.evaluation.probabilities import HeadMap

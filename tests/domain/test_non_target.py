@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tickvision.domain.taxonomy import MAX_CELLS, Taxon, Taxonomy, flat_taxonomy, table_taxonomy, tick_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy, table_taxonomy, tick_taxonomy
+from tickvision.domain.taxonomy import MAX_CELLS, Taxon, Taxonomy
 from tickvision.errors import DataError
 
 NOTHING = "nothing to see"

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tickvision.domain.taxonomy import Answer, Taxon, Taxonomy, flat_taxonomy, table_taxonomy, tick_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy, table_taxonomy, tick_taxonomy
+from tickvision.domain.taxonomy import Answer, Taxon, Taxonomy
 from tickvision.errors import DataError
 
 EIGHT = (

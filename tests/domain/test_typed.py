@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
-from tickvision.domain.taxonomy import Taxonomy, tick_taxonomy
+from tickvision.domain.taxonomies import tick_taxonomy
+from tickvision.domain.taxonomy import Taxonomy
 from tickvision.domain.typed import typed
 from tickvision.errors import DataError
 from tickvision.images.prepare import Prepare

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tickvision.domain.taxonomy import settled, tick_taxonomy
+from tickvision.domain.taxonomies import tick_taxonomy
+from tickvision.domain.taxonomy import settled
 from tickvision.errors import CalibrationError, DataError
 from tickvision.evaluation.abstention import Guard, certify, certify_ladder
 from tickvision.evaluation.calibrate import Terms, certify_rungs, fit

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from test_report_cases import Case, certified, make
+from made_cases import Case, certified, make
 
 from tickvision.data import manifest
 from tickvision.domain import cautions
-from tickvision.domain.taxonomy import flat_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy
 from tickvision.evaluation import croissant
 from tickvision.evaluation.card import card, documents
 

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from made_cases import Case, certified, make
 from test_report import EVIL, Reader
-from test_report_cases import Case, certified, make
 
 from tickvision import comparison
 from tickvision.comparison import STATISTICS, compare_runs, write_report
@@ -114,7 +114,7 @@ def test_the_same_runs_give_the_same_page(runs: list[Path], tmp_path: Path, monk
 
 
 def test_runs_of_other_taxa_or_other_specimens_are_refused(runs: list[Path], tmp_path: Path) -> None:
-    from tickvision.domain.taxonomy import flat_taxonomy
+    from tickvision.domain.taxonomies import flat_taxonomy
 
     other = make(flat_taxonomy([("shoe", "", ""), ("coat", "", "")]), n_test=20, n_calibration=0)
     with pytest.raises(DataError, match="different taxa"):

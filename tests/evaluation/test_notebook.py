@@ -8,7 +8,7 @@ from pathlib import Path
 import matplotlib.figure
 import pandas as pd
 import pytest
-from test_report_cases import certified
+from made_cases import certified
 
 from tickvision.errors import DataError
 from tickvision.evaluation import notebook, report

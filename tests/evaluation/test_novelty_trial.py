@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from sklearn.metrics import roc_auc_score
 
-from tickvision.domain.taxonomy import Taxonomy, tick_taxonomy
+from tickvision.domain.taxonomies import tick_taxonomy
+from tickvision.domain.taxonomy import Taxonomy
 from tickvision.evaluation.novelty_trial import frozen_means, leave_out
 from tickvision.evaluation.specimens import Specimens
 

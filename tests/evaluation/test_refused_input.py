@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tickvision.domain.taxonomy import flat_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy
 from tickvision.errors import CalibrationError, MetricError
 from tickvision.evaluation import agreement, calibration_error, compare, expected, hierarchy, per_class, specimens
 from tickvision.evaluation.evaluate import head_metrics

@@ -12,12 +12,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from made_cases import Case, certified, make, moved
 from PIL import Image
 from scipy.stats import binomtest
-from test_report_cases import Case, certified, make, moved
 
 from tickvision.domain import cautions
-from tickvision.domain.taxonomy import flat_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy
 from tickvision.evaluation import report, report_words
 from tickvision.evaluation.figures import MARK, draw
 from tickvision.evaluation.report_files import tables, to_csv

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 from browsing import axe_violations, chromium, needs_chromium, visit
+from made_cases import certified
 from PIL import Image
 from test_compare_report import write_run
-from test_report_cases import certified
 
 from tickvision import comparison
 from tickvision.comparison import compare_runs, write_report

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
-from test_report_cases import Case, certified, make
+from made_cases import Case, certified, make
 
 from tickvision.evaluation.slices import MIXED, UNKNOWN, facets, newcombe, slices
 

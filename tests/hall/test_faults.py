@@ -17,7 +17,7 @@ from made import scene
 
 from tickvision.data import pictures
 from tickvision.deployment import package
-from tickvision.domain.taxonomy import tick_taxonomy
+from tickvision.domain.taxonomies import tick_taxonomy
 from tickvision.evaluation.policy import Policy, Rung
 from tickvision.evaluation.probabilities import HeadMap
 from tickvision.images.prepare import Prepare

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tickvision import deployment, in_use
-from tickvision.domain.taxonomy import flat_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy
 from tickvision.errors import CalibrationError, DataError
 from tickvision.evaluation import expected
 from tickvision.evaluation.policy import Policy, Rung

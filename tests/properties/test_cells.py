@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tickvision.domain import names
-from tickvision.domain.taxonomy import TICK_STATES, Taxonomy, settled_answers, tick_taxonomy
+from tickvision.domain.taxonomies import tick_taxonomy
+from tickvision.domain.taxonomy import TICK_STATES, Taxonomy, settled_answers
 
 SPECIES = sorted(names.species())
 lists = st.lists(st.sampled_from(SPECIES), min_size=1, max_size=8, unique=True)

@@ -21,7 +21,8 @@ from tickvision.data.columns import MANIFEST
 from tickvision.deployment import darwin_core, outputs, package, records
 from tickvision.deployment.decision import Candidate, Decision, Photograph
 from tickvision.domain import names, spreadsheet
-from tickvision.domain.taxonomy import Taxonomy, tick_taxonomy
+from tickvision.domain.taxonomies import tick_taxonomy
+from tickvision.domain.taxonomy import Taxonomy
 from tickvision.evaluation import policy as policies
 from tickvision.evaluation import specimens
 from tickvision.evaluation.abstention import certify

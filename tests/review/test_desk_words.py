@@ -13,7 +13,7 @@ from typer.testing import CliRunner, Result
 
 from tickvision.cli import app
 from tickvision.domain import cautions
-from tickvision.domain.taxonomy import flat_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy
 from tickvision.errors import DataError
 from tickvision.review import picking, web
 

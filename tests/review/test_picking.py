@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tickvision.domain.taxonomy import tick_taxonomy
+from tickvision.domain.taxonomies import tick_taxonomy
 from tickvision.errors import DataError
 from tickvision.review import (
     picking,

@@ -5,7 +5,7 @@ import pytest
 import torch
 from sklearn.linear_model import LogisticRegression
 
-from tickvision.domain.taxonomy import tick_taxonomy
+from tickvision.domain.taxonomies import tick_taxonomy
 from tickvision.training import heads, network
 from tickvision.training.network import Output, cells_loss
 from tickvision.training.priors import frequencies

@@ -12,7 +12,7 @@ import pytest
 import torch
 
 from tickvision.config import TrainConfig
-from tickvision.domain.taxonomy import flat_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy
 from tickvision.errors import TrainingError
 from tickvision.images.prepare import Prepare
 from tickvision.training import attributes, machine, session

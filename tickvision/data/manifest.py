@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from tickvision.data import tables
 from tickvision.data.columns import MANIFEST
 from tickvision.domain import user_tables
-from tickvision.domain.taxonomy import Taxon, Taxonomy, flat_taxonomy, settled, table_taxonomy, tick_taxonomy
+from tickvision.domain.taxonomies import flat_taxonomy, table_taxonomy, tick_taxonomy
+from tickvision.domain.taxonomy import Taxon, Taxonomy, settled
 from tickvision.errors import DataError
 
 USABLE = "ok"

@@ -40,7 +40,7 @@ def network() -> bytes:
 def write_package(folder: Path) -> Path:
     """Write a package around the smallest network, with certificates, gates and neighbours, and return it."""
     from tickvision.deployment import neighbours, package
-    from tickvision.domain.taxonomy import tick_taxonomy
+    from tickvision.domain.taxonomies import tick_taxonomy
     from tickvision.evaluation.policy import Policy, Rung
     from tickvision.evaluation.probabilities import HeadMap, JointMap
     from tickvision.evaluation.promises import Certificate, QualityLimit
