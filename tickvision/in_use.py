@@ -29,15 +29,14 @@ def shares(package: Path, photographs: list[str], table: Path | None, group_by: 
     Raises CalibrationError under 200 readable specimens, or if the model keeps no shares to start from.
     """
     from tickvision.deployment import load
-    from tickvision.deployment.sources import find_photographs
-    from tickvision.deployment.specimens import group, read_list
+    from tickvision.deployment.specimens import named
 
     predictor = load(package)
     policy, taxonomy = predictor.package.policy, predictor.package.taxonomy
     if not policy.taxon_shares:
         raise DataError(f"{package}: keeps no shares of its calibration specimens. Calibrate and package it again.")
     old = np.asarray(policy.taxon_shares)
-    specimens = read_list(table) if table else group(find_photographs(photographs), group_by)
+    specimens = named(photographs, table, group_by)
     logits = predictor.taxon_logits(specimens)
     found = priors.estimate_prior(policy.taxon_map.apply(logits), old)
     columns = zip(taxonomy.taxa, old, found.shares, found.low, found.high, found.shrunk, strict=True)

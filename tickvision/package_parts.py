@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tickvision.data.arrays import open_arrays
 from tickvision.deployment.engine import Engine
 from tickvision.deployment.opening import build
 from tickvision.domain.licences import may_share_derived
@@ -53,7 +54,7 @@ def scored(scores: Path, part: str, photo_id: pd.Series, squares: Squares) -> Sc
     Raises DataError if a photograph of the part has no square.
     """
     place = {name: row for row, name in enumerate(photo_id)}
-    with np.load(scores, allow_pickle=False) as held:
+    with open_arrays(scores) as held:
         rows = np.flatnonzero(held["part"] == part)
         ids = held["photo_id"][rows]
         gone = [name for name in ids if name not in place]

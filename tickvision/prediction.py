@@ -7,15 +7,15 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Literal, TextIO
 
 from tickvision.deployment.looking import Looker, LookingAhead
 from tickvision.deployment.opening import Opened
-from tickvision.deployment.sources import PICTURES, find_photographs
-from tickvision.deployment.specimens import Specimen, check_grouping, group, parse_shard, parse_time, read_list, shard
+from tickvision.deployment.sources import PICTURES
+from tickvision.deployment.specimens import Specimen, check_grouping, named, parse_shard, parse_time, shard
 from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
-from tickvision.whole_files import whole
+from tickvision.whole_files import ESCAPED, open_text, whole
 
 if TYPE_CHECKING:
     from tickvision.deployment.decision import Decision
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from tickvision.deployment.records import Done
 
     Explain = Callable[[Decision], Explanation | None]
-
-ODD = "backslashreplace"  # file names need not be UTF-8; so written, half a character reads back from JSON as it was
 
 
 @dataclass(frozen=True)
@@ -150,10 +148,8 @@ def _refuse_loss(ask: Request, output: Path) -> None:
 
 
 def _specimens(ask: Request) -> list[Specimen]:
-    if ask.table is not None:
-        specimens = read_list(ask.table)
-    else:
-        specimens = group(find_photographs(ask.photographs, sys.stdin.buffer), ask.group_by)
+    stdin = sys.stdin.buffer if "-" in ask.photographs else None
+    specimens = named(ask.photographs, ask.table, ask.group_by, stdin)
     if not specimens:
         raise DataError("no photographs: name files, folders, patterns, archives or -, or give --list TABLE.csv")
     if ask.removed_at:
@@ -178,7 +174,7 @@ def _write(ask: Request, decisions: Iterator[Decision], explainer: Explainer | N
     explain = _explained_to(ask.explain, explainer, ask.resume)
     if ask.output is None or ask.form == "jsonl":
         with ExitStack() as stack:
-            mode = "a" if ask.resume else "w"
+            mode: Literal["w", "a"] = "a" if ask.resume else "w"
             handle = _stdout() if ask.output is None else stack.enter_context(_lines(ask.output, mode))
             _write_text(ask.form, decisions, handle, explain)
             handle.flush()
@@ -190,7 +186,7 @@ def _write(ask: Request, decisions: Iterator[Decision], explainer: Explainer | N
 
                 darwin_core.write_archive(_explaining(decisions, explain), partial)
             else:
-                with partial.open("w", encoding="utf-8", errors=ODD, newline="") as handle:
+                with open_text(partial) as handle:
                     _write_text(ask.form, decisions, handle, explain)
     except OSError as error:
         raise OutputError(f"{ask.output}: cannot be written ({error.strerror}).") from None
@@ -245,13 +241,13 @@ def _explaining(decisions: Iterable[Decision], explain: Explain | None) -> Itera
 
 def _stdout() -> TextIO:
     if hasattr(sys.stdout, "reconfigure"):  # what stands in for it may lack this
-        sys.stdout.reconfigure(errors=ODD)
+        sys.stdout.reconfigure(errors=ESCAPED)
     return sys.stdout
 
 
-def _lines(output: Path, mode: str) -> TextIO:
+def _lines(output: Path, mode: Literal["w", "a"]) -> TextIO:
     try:
-        return output.open(mode, encoding="utf-8", errors=ODD, newline="")  # type: ignore[return-value]
+        return open_text(output, mode)
     except OSError as error:
         raise OutputError(f"{output}: cannot be written ({error.strerror}).") from None
 

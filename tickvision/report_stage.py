@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tickvision.data.arrays import UNREADABLE
+from tickvision.data.arrays import UNREADABLE, open_arrays
 from tickvision.whole_files import sha256, write_text
 from tickvision.workplace import Paths
 
@@ -44,7 +44,7 @@ def with_picture_sizes(frame: pd.DataFrame, paths: Paths) -> pd.DataFrame:
     import numpy as np
 
     try:
-        with np.load(paths.pictures / "looks.npz", allow_pickle=False) as held:
+        with open_arrays(paths.pictures / "looks.npz") as held:
             shorter = np.minimum(held["width"], held["height"])
             sides = {
                 p: str(s) for p, s, ok in zip(held["photo_id"], shorter, held["status"] == "ok", strict=True) if ok

@@ -14,7 +14,7 @@ from tickvision.errors import DataError, OutputError
 from tickvision.progress import Progress
 from tickvision.review import store
 from tickvision.review.settings import DeskSettings
-from tickvision.whole_files import whole
+from tickvision.whole_files import open_text, whole
 
 if TYPE_CHECKING:
     from tickvision.review.embedding import Embedded
@@ -196,12 +196,11 @@ class SelectRequest:
 def select(ask: SelectRequest, progress: Progress) -> Result:
     """Write which unlabelled specimens to label next, and which cells lack specimens; return lines for a person."""
     from tickvision.deployment.package import read
-    from tickvision.deployment.sources import find_photographs
-    from tickvision.deployment.specimens import group, read_list
+    from tickvision.deployment.specimens import named
     from tickvision.review import picking
     from tickvision.review.embedding import embed
 
-    specimens = read_list(ask.table) if ask.table else group(find_photographs(ask.photographs), ask.group_by)
+    specimens = named(ask.photographs, ask.table, ask.group_by)
     labelled = _labelled(ask.manifest)
     fresh = [s for s in specimens if s.specimen_id not in labelled.specimens]
     if not fresh:
@@ -249,10 +248,7 @@ def _labelled(manifest: Path | None) -> _Labelled:
 
 def _write_picks(path: Path, looked: Embedded, picks: list[Any]) -> None:
     try:
-        with (
-            whole(path) as temporary,
-            temporary.open("w", encoding="utf-8", errors="backslashreplace", newline="") as handle,
-        ):
+        with whole(path) as temporary, open_text(temporary) as handle:
             write_row = row_writer(handle)
             write_row(
                 ("rank", "file", "specimen_id", "suggested_name", "confidence", "doubt", "distance", "use", "drawn")

@@ -148,12 +148,12 @@ def _photographs(stage: str, paths: Paths) -> list[str]:
 
 def _named_files(stage: str, config: Config) -> list[Path]:
     """Return the files of the user's own that the config names for a stage."""
-    weights = config.train.weights
+    weights = Path(config.train.weights) if config.train.weights.endswith(".safetensors") else None
     named = {
         "import": (config.data.path, config.data.mapping, config.data.regions),
-        "check": (Path(weights) if weights.endswith(".safetensors") else None,),
+        "check": (weights,),
         "split": (config.split.file,),
-        "train": (Path(weights) if weights.endswith(".safetensors") else None,),
+        "train": (weights,),
         "calibrate": (config.decide.expected,),
     }
     return [path for path in named.get(stage, ()) if path is not None]

@@ -6,6 +6,9 @@ import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Literal, TextIO
+
+ESCAPED = "backslashreplace"  # half a character so written reads back from JSON as it was
 
 
 @contextmanager
@@ -37,6 +40,11 @@ def write_bytes(path: Path, content: bytes) -> None:
     """Write bytes."""
     with whole(path) as temporary:
         temporary.write_bytes(content)
+
+
+def open_text(path: Path, mode: Literal["w", "a"] = "w") -> TextIO:
+    """Return the file, opened for text that may hold file names: those that are no UTF-8 are written as escapes."""
+    return path.open(mode, encoding="utf-8", errors=ESCAPED, newline="")
 
 
 def sha256(path: Path) -> str:

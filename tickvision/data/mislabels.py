@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tickvision.data.arrays import UNREADABLE
+from tickvision.data.arrays import UNREADABLE, open_arrays
 from tickvision.data.labels import Finding
 from tickvision.domain.taxonomy import Taxonomy
 
@@ -31,7 +31,7 @@ def read_features(files: tuple[Path, ...], sha256: NDArray[np.str_]) -> NDArray[
     """
     for file in files:
         try:
-            with np.load(file, allow_pickle=False) as held:
+            with open_arrays(file) as held:
                 place = {str(h): i for i, h in enumerate(held["sha256"]) if h}
                 vectors = held["embedding"].astype(np.float32)
         except UNREADABLE:

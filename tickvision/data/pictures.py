@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tickvision.data.arrays import UNREADABLE
+from tickvision.data.arrays import UNREADABLE, open_arrays
 from tickvision.data.headers import read_head
 from tickvision.errors import DataError, ImageError
 from tickvision.images.decode import Box, read_photo
@@ -128,7 +128,7 @@ def state_of(path: Path, region: str) -> str:
 def hashes(folder: Path) -> list[str]:
     """Return the sha256 of each photograph that was looked at, in their order; [] if none was."""
     try:
-        with np.load(folder / "looks.npz", allow_pickle=False) as held:
+        with open_arrays(folder / "looks.npz") as held:
             return [str(sha) for sha in held["sha256"]]
     except UNREADABLE:
         return []
@@ -136,7 +136,7 @@ def hashes(folder: Path) -> list[str]:
 
 def _load(folder: Path, prepare: Prepare) -> tuple[Pictures, list[str]] | None:
     try:
-        with np.load(folder / "looks.npz", allow_pickle=False) as held:
+        with open_arrays(folder / "looks.npz") as held:
             if str(held["prepare"]) != json.dumps(prepare.to_json()):
                 return None
             looks = pd.DataFrame({"photo_id": held["photo_id"], **{n: held[n] for n in _FIELDS}})

@@ -19,6 +19,7 @@ from typing import TextIO
 from tickvision.deployment.decision import Decision
 from tickvision.domain import cautions
 from tickvision.domain.spreadsheet import guarded, row_writer
+from tickvision.whole_files import open_text
 
 DWC, DCTERMS = "http://rs.tdwg.org/dwc/terms/", "http://purl.org/dc/terms/"
 OCCURRENCE = (
@@ -53,7 +54,7 @@ def write_archive(decisions: Iterable[Decision], path: Path) -> None:
     with tempfile.TemporaryDirectory(dir=path.parent) as folder:
         core, media = Path(folder) / "occurrence.csv", Path(folder) / "multimedia.csv"
         model = caution = ""
-        with _text(core) as one, _text(media) as two:
+        with open_text(core) as one, open_text(media) as two:
             occurrences, pictures = csv.writer(one, lineterminator="\n"), csv.writer(two, lineterminator="\n")
             occurrences.writerow(OCCURRENCE)
             pictures.writerow(MULTIMEDIA)
@@ -66,10 +67,6 @@ def write_archive(decisions: Iterable[Decision], path: Path) -> None:
             archive.write(media, media.name)
             archive.writestr("meta.xml", _meta())
             archive.writestr("eml.xml", _eml(model, caution or cautions.SHORT))
-
-
-def _text(path: Path) -> TextIO:
-    return path.open("w", encoding="utf-8", errors="backslashreplace", newline="")  # file names need not be UTF-8
 
 
 def _occurrence(d: Decision) -> list[str]:

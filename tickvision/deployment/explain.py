@@ -25,6 +25,7 @@ from tickvision.domain.taxonomy import Taxonomy
 from tickvision.errors import ImageError, PackageError
 from tickvision.images.decode import SUFFIXES
 from tickvision.images.prepare import to_square
+from tickvision.whole_files import open_text
 
 Floats = NDArray[np.float32]
 SHADE = 0.55  # how much of the picture the colour may hide at most
@@ -147,7 +148,7 @@ class Folder:
             return
         table = self._folder / "nearest.csv"
         is_new = self._number == 1 or not table.exists()
-        with table.open("w" if is_new else "a", encoding="utf-8", errors="backslashreplace", newline="") as handle:
+        with open_text(table, "w" if is_new else "a") as handle:
             write_row = row_writer(handle)
             if is_new:
                 write_row(NEAREST)

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePath
+from typing import BinaryIO
 
 from tickvision.deployment.reader import parse_region
-from tickvision.deployment.sources import URL
+from tickvision.deployment.sources import URL, find_photographs
 from tickvision.domain import user_tables
 from tickvision.errors import DataError
 from tickvision.images.decode import Box
@@ -61,6 +62,14 @@ def group(paths: Sequence[Path | str], by: str) -> list[Specimen]:
         key = folder if pattern is None else (found.group(1) or path) if found else path
         together.setdefault(key, []).append(path)
     return [Specimen(key, tuple(inside)) for key, inside in together.items()]
+
+
+def named(photographs: Sequence[str], table: Path | None, by: str, stdin: BinaryIO | None = None) -> list[Specimen]:
+    """Return the specimens that a command was given: those of a table, else of photographs, grouped.
+
+    Raises DataError as read_list, find_photographs (which reads stdin) and group do.
+    """
+    return read_list(table) if table is not None else group(find_photographs(photographs, stdin), by)
 
 
 def read_list(table: Path) -> list[Specimen]:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.data.arrays import UNREADABLE
+from tickvision.data.arrays import UNREADABLE, open_arrays
 from tickvision.domain.taxonomy import Taxonomy, settled
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.metrics import auroc, fpr_at_tpr
@@ -28,12 +28,7 @@ Floats = NDArray[np.float64]
 def frozen_means(features: Path, scores: Path, specimens: Specimens) -> Floats | None:
     """Return (G, D) mean frozen features of the specimens' photographs; None if a file is damaged or lacks one."""
     try:
-        with (
-            features.open("rb") as first,
-            scores.open("rb") as second,
-            np.load(first, allow_pickle=False) as held,
-            np.load(second, allow_pickle=False) as table,
-        ):
+        with open_arrays(features) as held, open_arrays(scores) as table:
             place = {h: i for i, h in enumerate(held["sha256"])}
             ids, hashes, embedding = table["specimen_id"], table["sha256"], held["embedding"]
             if any(h not in place for h in hashes):

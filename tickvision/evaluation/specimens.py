@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tickvision.data.arrays import UNREADABLE
+from tickvision.data.arrays import UNREADABLE, open_arrays
 from tickvision.domain.taxonomy import settled_answers
 from tickvision.errors import CalibrationError
 from tickvision.evaluation.probabilities import combine
@@ -54,7 +54,7 @@ def load(path: Path, part: str, heads_only: bool = False) -> Specimens:
     bears two labels.
     """
     try:
-        with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
+        with open_arrays(path) as held:
             arrays = {k: held[k] for k in held.files}
         rows = np.flatnonzero(arrays["part"] == part)
     except UNREADABLE:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from tickvision.config import Config
 from tickvision.errors import DataError
 from tickvision.progress import Progress
+from tickvision.stages.job import taxonomy_of
 from tickvision.workplace import Paths
 
 if TYPE_CHECKING:
@@ -55,9 +56,8 @@ def _outside_the_taxonomy(config: Config, frame: pd.DataFrame) -> list[Finding]:
     """Mark usable rows whose label is none of the config's taxonomy, and return a finding for each."""
     from tickvision.data import ingest, manifest
 
-    tax = config.taxonomy
     try:
-        taxonomy = manifest.build_taxonomy(tax.kind, frame, tax.taxa, tax.non_target, tax.table, tax.stages)
+        taxonomy = taxonomy_of(config, frame)
     except DataError:
         return []  # no label is at fault; check says what is, and the manifest must be there to look at
     return ingest.mark_misfits(frame, manifest.misfits(frame, taxonomy).tolist())

@@ -28,10 +28,17 @@ def usable_rows(config: Config, paths: Paths) -> tuple[pd.DataFrame, Taxonomy]:
     from tickvision.data import manifest
 
     everything = manifest.read(paths.manifest)
-    tax = config.taxonomy
-    taxonomy = manifest.build_taxonomy(tax.kind, everything, tax.taxa, tax.non_target, tax.table, tax.stages)
+    taxonomy = taxonomy_of(config, everything)
     frame = manifest.usable(everything)
     return frame[manifest.misfits(frame, taxonomy) == ""].reset_index(drop=True), taxonomy
+
+
+def taxonomy_of(config: Config, frame: pd.DataFrame) -> Taxonomy:
+    """Return the taxonomy that the config asks for, of the manifest's rows."""
+    from tickvision.data import manifest
+
+    tax = config.taxonomy
+    return manifest.build_taxonomy(tax.kind, frame, tax.taxa, tax.non_target, tax.table, tax.stages)
 
 
 def prepare_of(config: Config) -> Prepare:

@@ -81,10 +81,11 @@ def _attribute_figures(paths: Paths, name: str) -> dict[str, Any]:
     """Return what an attribute's head is right for on test; None where there is nothing to judge by."""
     import numpy as np
 
+    from tickvision.data.arrays import open_arrays
     from tickvision.evaluation.intervals import specimen_bootstrap
     from tickvision.evaluation.metrics import macro_recall
 
-    with np.load(paths.scores, allow_pickle=False) as held:
+    with open_arrays(paths.scores) as held:
         target, logits = held[f"attribute_{name}_target"], held[f"attribute_{name}_logits"]
         classes, specimen = held[f"attribute_{name}_classes"].tolist(), held["specimen_id"]
         rows = (held["part"] == "test") & (target >= 0)

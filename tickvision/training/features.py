@@ -11,7 +11,7 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 
-from tickvision.data.arrays import UNREADABLE
+from tickvision.data.arrays import UNREADABLE, open_arrays
 from tickvision.training.feed import Feeder
 from tickvision.training.scores import BATCH, save
 
@@ -46,7 +46,7 @@ def embed(
 
 def _known(file: Path, stamp: Mapping[str, object]) -> dict[str, NDArray[np.float32]]:
     try:
-        with file.open("rb") as handle, np.load(handle, allow_pickle=False) as held:
+        with open_arrays(file) as held:
             if str(held["stamp"]) != json.dumps(stamp, sort_keys=True):
                 return {}
             return {str(h): v for h, v in zip(held["sha256"], held["embedding"], strict=True) if h}
